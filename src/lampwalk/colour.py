@@ -1,0 +1,69 @@
+"""Transfer curves: encoded values in files, linear light in sums.
+
+References
+----------
+IEC 61966-2-1:1999 (sRGB). ITU-R BT.709 for the luminance weights.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""Weights of linear R, G, B (ITU-R BT.709)."""
+
+
+def to_linear(encoded: NDArray[Any]) -> NDArray[np.float32]:
+    """Encoded sRGB values to linear light.
+
+    Parameters
+    ----------
+    encoded : (...) uint8, uint16 or float32 in 0-1
+
+    Returns
+    -------
+    (...) float32, linear light, 0-1
+    """
+    if encoded.dtype == np.uint8:
+        return _decode_table(8)[encoded]
+    if encoded.dtype == np.uint16:
+        return _decode_table(16)[encoded]
+    v = np.clip(encoded, 0, 1).astype(np.float32)
+    return _srgb_to_linear(v).astype(np.float32)
+
+
+def to_encoded(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
+    """Linear light to encoded sRGB.
+
+    Parameters
+    ----------
+    linear : (...) float32, linear light, 0-1; values outside are clipped
+
+    Returns
+    -------
+    (...) uint16, encoded, 0-65535
+    """
+    v = np.clip(linear, 0, 1)
+    encoded = np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055)
+    return np.rint(encoded * 65535).astype(np.uint16)
+
+
+def luminance(linear: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Relative luminance of linear RGB: (..., 3) float32 to (...) float32."""
+    return linear @ LUMINANCE
+
+
+def _srgb_to_linear(v: NDArray[Any]) -> NDArray[Any]:
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+
+
+@cache
+def _decode_table(bits: int) -> NDArray[np.float32]:
+    top = 2**bits - 1
+    table = _srgb_to_linear(np.arange(top + 1) / top).astype(np.float32)
+    table.setflags(write=False)
+    return table

@@ -1,0 +1,67 @@
+"""Homographies between sizes and frames. Pixel centres lie at integers everywhere."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Matrix = NDArray[np.float64]
+
+STRIP_ROWS = 256
+"""Rows of one strip of the full-size pass. Part of the method, not a setting: cubic warps of strips differ from warps
+of the whole picture by some levels, so a result repeats bit for bit only on one fixed grid."""
+
+
+def scaling(full: tuple[int, int], small: tuple[int, int]) -> Matrix:
+    """Matrix from small pixels to full pixels for two (height, width) of one picture.
+
+    Notes
+    -----
+    A resize maps pixel *edges* onto each other, so centres move by half a pixel of either scale:
+    ``x_full = (x_small + 0.5) s - 0.5``.
+    """
+    sy, sx = full[0] / small[0], full[1] / small[1]
+    return np.array([[sx, 0, (sx - 1) / 2], [0, sy, (sy - 1) / 2], [0, 0, 1]], np.float64)
+
+
+def to_small(matrix: Matrix, full: tuple[int, int], small: tuple[int, int]) -> Matrix:
+    """Homography between full-size pictures, for their small versions of the same size."""
+    s = scaling(full, small)
+    return normalised(np.linalg.inv(s) @ matrix @ s)
+
+
+def normalised(matrix: Matrix) -> Matrix:
+    """Scale a homography so that its last element is 1."""
+    return np.asarray(matrix / matrix[2, 2], np.float64)
+
+
+def is_identity(matrix: Matrix) -> bool:
+    """Whether a homography moves nothing at all (exactly)."""
+    return bool(np.array_equal(matrix, np.eye(3)))
+
+
+def warp(picture: NDArray[Any], frame_to_reference: Matrix, *, linear: bool = False) -> NDArray[Any]:
+    """A whole picture in the reference's geometry; black where the frame does not reach.
+
+    Parameters
+    ----------
+    picture : (H, W) or (H, W, C) uint8, uint16 or float32
+    frame_to_reference : (3, 3) float64
+    linear : bool
+        Bilinear instead of cubic interpolation (for masks and fields).
+    """
+    if is_identity(frame_to_reference):
+        return picture
+    h, w = picture.shape[:2]
+    flags = cv2.INTER_LINEAR if linear else cv2.INTER_CUBIC
+    return np.asarray(cv2.warpPerspective(picture, frame_to_reference, (w, h), flags=flags))
+
+
+def covered(shape: tuple[int, int], frame_to_reference: Matrix) -> NDArray[np.bool_]:
+    """Which pixels of the reference (H, W) a frame covers."""
+    if is_identity(frame_to_reference):
+        return np.ones(shape, bool)
+    return warp(np.full(shape, 255, np.uint8), frame_to_reference, linear=True) == 255
