@@ -65,3 +65,63 @@ def covered(shape: tuple[int, int], frame_to_reference: Matrix) -> NDArray[np.bo
     if is_identity(frame_to_reference):
         return np.ones(shape, bool)
     return warp(np.full(shape, 255, np.uint8), frame_to_reference, linear=True) == 255
+
+
+def warp_strip(
+    picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, *, linear: bool = False
+) -> NDArray[Any]:
+    """Rows of a picture in the reference's geometry; black where the frame does not reach.
+
+    Parameters
+    ----------
+    picture : (H, W) or (H, W, C) uint8, uint16 or float32
+        The whole frame; for the identity a view of it is returned.
+    frame_to_reference : (3, 3) float64
+    rows : slice
+        One strip of the fixed grid.
+    linear : bool
+        Bilinear instead of cubic interpolation (for masks).
+    """
+    if is_identity(frame_to_reference):
+        return picture[rows]
+    h, w = picture.shape[:2]
+    back = np.linalg.inv(frame_to_reference) @ np.array([[1, 0, 0], [0, 1, rows.start], [0, 0, 1.0]])
+    corners = cv2.perspectiveTransform(
+        np.array([[[0, 0], [w - 1, 0], [0, rows.stop - rows.start - 1], [w - 1, rows.stop - rows.start - 1]]], np.float64),
+        back,
+    )[0]
+    y0 = int(np.clip(np.floor(corners[:, 1].min()) - 3, 0, h - 1))
+    y1 = int(np.clip(np.ceil(corners[:, 1].max()) + 4, y0 + 1, h))
+    back = np.array([[1, 0, 0], [0, 1, -y0], [0, 0, 1.0]]) @ back
+    flags = (cv2.INTER_LINEAR if linear else cv2.INTER_CUBIC) | cv2.WARP_INVERSE_MAP
+    size = (w, rows.stop - rows.start)
+    strip = cv2.warpPerspective(picture[y0:y1], back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    _blacken_outside(strip, back, (y0, h, w))
+    return np.asarray(strip)
+
+
+def _blacken_outside(strip: NDArray[Any], back: Matrix, source: tuple[int, int, int]) -> None:
+    """Set what lies outside the frame to 0, in place: borders must never win a maximum, so no blend with them is kept.
+
+    Notes
+    -----
+    Inside means ``0 <= x/d <= w-1, 0 <= y/d <= h-1, d > 0`` for (x, y, d) = back (column, row, 1): five inequalities that
+    are linear in the column, so every row has one interval of columns.
+    """
+    y0, h, w = source
+    rows, cols = strip.shape[:2]
+    x, y, d = back[0], back[1] + y0 * back[2], back[2]
+    row = np.arange(rows)
+    first, last = np.zeros(rows), np.full(rows, cols - 1.0)
+    for a, b, c in (x, (w - 1) * d - x, y, (h - 1) * d - y, d):
+        rest = b * row + c
+        if a > 0:
+            first = np.maximum(first, np.ceil(-rest / a - 1e-9))
+        elif a < 0:
+            last = np.minimum(last, np.floor(-rest / a + 1e-9))
+        else:
+            first = np.where(rest < 0, cols, first)
+    for r in np.flatnonzero((first > 0) | (last < cols - 1)):
+        lo, hi = int(min(first[r], cols)), int(max(last[r], -1))
+        strip[r, :lo] = 0
+        strip[r, max(hi + 1, 0) :] = 0

@@ -1,0 +1,64 @@
+"""The command line: `lampwalk COMMAND`. Results go to files and, with --json, to standard output; the rest to stderr."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+from collections.abc import Sequence
+
+from . import __version__
+from .errors import LampwalkError
+
+DONE, LOOK, FAILED, INTERRUPTED = 0, 1, 2, 130
+"""Exit status: done; done, but something needs a look; nothing could be made; interrupted (128 + SIGINT)."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        Arguments after the program's name; by default those of the process.
+
+    Returns
+    -------
+    int
+        Exit status.
+    """
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if args.log:
+        logging.basicConfig(filename=args.log, level=logging.DEBUG, format="%(asctime)s %(name)s %(message)s")
+    try:
+        return int(args.func(args))
+    except LampwalkError as error:
+        print(f"lampwalk: {error}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print("lampwalk: interrupted, nothing was written", file=sys.stderr)
+        return INTERRUPTED
+    except MemoryError:
+        print("lampwalk: not enough memory (close other programs, or merge fewer frames at a time)", file=sys.stderr)
+    return FAILED
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Make the parser of all commands."""
+    from .commands import check, merge, plan
+
+    parser = argparse.ArgumentParser(
+        prog="lampwalk",
+        description="Merge a tripod series, in which one flash was walked around the subject, into one picture.",
+        epilog="Exit status: 0 done; 1 done, but something needs a look; 2 nothing could be made; 130 interrupted.",
+    )
+    parser.add_argument("--version", action="version", version=f"lampwalk {__version__}")
+    parser.add_argument("--log", metavar="FILE", help="write a log for support to FILE")
+    subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for command in (merge, check, plan):
+        command.add_parser(subparsers)
+    return parser
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

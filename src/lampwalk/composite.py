@@ -1,0 +1,264 @@
+"""Pass 2 and the whole merge: decisions in, one picture out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from . import geometry, light, worksheet
+from .decisions import Choices, Decision, Decisions, Given, Progress, decide, enlarge_mask
+from .errors import Finding
+from .frames import Series, as_series
+from .geometry import STRIP_ROWS
+from .stack import Stack, weaken
+from .worksheet import Worksheet
+
+FILLED = 255
+"""Value of the coverage map where the light is a fill, not measured."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Composite:
+    """The merged picture and how it came about.
+
+    Attributes
+    ----------
+    pixels : (H, W, 3) uint16
+        Encoded like the frames; uncropped, unfinished, in the reference's geometry.
+    coverage : (H, W) uint8
+        Number of the frame that is brightest at a pixel (1 = first of ``worksheet.frames``), 0 = none, 255 = fill.
+    decisions : Decisions
+    worksheet : Worksheet
+    findings : tuple of Finding
+    """
+
+    pixels: NDArray[np.uint16]
+    coverage: NDArray[np.uint8]
+    decisions: Decisions
+    worksheet: Worksheet
+    findings: tuple[Finding, ...]
+
+    @property
+    def masks(self) -> dict[str, NDArray[np.uint8]]:
+        """Masks by frame name: (H, W) uint8 in each frame's own geometry, 255 = hidden; made when asked for."""
+        return {d.frame.name: full_mask(d) for d in self.decisions.frames}
+
+
+def merge(
+    source: Series | str | Path | Sequence[Any],
+    *,
+    choices: Choices = Choices(),  # noqa: B008  (frozen)
+    masks: Mapping[str, NDArray[np.uint8]] | None = None,
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> Composite:
+    """Merge a series into one picture.
+
+    Parameters
+    ----------
+    source : Series, folder, list of paths, or list of arrays
+        Arrays are (H, W) or (H, W, 3) uint8, uint16 or float32 in 0-1, encoded.
+    choices : Choices
+    masks : mapping of frame name to (H, W) uint8, optional
+        Masks by hand, in the frame's own geometry, 255 = hidden; they replace the found ones exactly.
+    threads : int
+        Worker threads; the result does not depend on it.
+    progress : callable, optional
+        Called with (step, done, of how many).
+
+    Returns
+    -------
+    Composite
+
+    Raises
+    ------
+    LampwalkError
+        The series cannot be read, aligned or held in memory.
+    """
+    series = as_series(source)
+    decisions = decide(series, choices=choices, given=Given(masks=masks or {}), threads=threads, progress=progress)
+    return execute(decisions, threads=threads, progress=progress)
+
+
+def execute(decisions: Decisions, *, threads: int = 2, progress: Progress | None = None) -> Composite:
+    """Carry out decisions at full size, one frame at a time."""
+    shape = decisions.series.shape
+    stack = Stack(shape, np.uint16)
+    on = [d for d in decisions.frames if d.on]
+    numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
+    inner = cv2.getNumThreads()
+    cv2.setNumThreads(1)  # the strips are the parallel work
+    try:
+        with ThreadPoolExecutor(threads) as workers:
+            for done, (d, pixels) in enumerate(_decoded(on)):
+                _each_strip(workers, shape, lambda rows, d=d, p=pixels: _add(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
+                if progress:
+                    progress("merging", done + 1, len(on))
+            filled = [d for d in on if d.fill is not None]
+            if filled:
+                _each_strip(workers, shape, lambda rows: _fill(stack, rows, filled))
+    finally:
+        cv2.setNumThreads(inner)
+    return Composite(
+        pixels=stack.pixels(),
+        coverage=stack.coverage(),
+        decisions=decisions,
+        worksheet=worksheet_of(decisions),
+        findings=decisions.findings,
+    )
+
+
+def full_mask(d: Decision) -> NDArray[np.uint8]:
+    """Mask of one frame at full size in its own geometry: (H, W) uint8, 255 = hidden."""
+    if d.hidden is None:
+        return np.zeros(d.frame.shape, np.uint8)
+    return enlarge_mask(d.hidden, d.frame.shape)
+
+
+def _decoded(on: Sequence[Decision]) -> Iterator[tuple[Decision, NDArray[Any]]]:
+    """Decode one frame ahead of the one in hand."""
+    with ThreadPoolExecutor(1) as reader:
+        ahead: Future[NDArray[Any]] | None = reader.submit(on[0].frame.pixels)
+        for i, d in enumerate(on):
+            assert ahead is not None
+            pixels = ahead.result()
+            ahead = reader.submit(on[i + 1].frame.pixels) if i + 1 < len(on) else None
+            yield d, pixels
+            del pixels
+
+
+def _each_strip(workers: ThreadPoolExecutor, shape: tuple[int, int], job: Callable[[slice], None]) -> None:
+    strips = [slice(top, min(top + STRIP_ROWS, shape[0])) for top in range(0, shape[0], STRIP_ROWS)]
+    for _ in workers.map(job, strips):
+        pass
+
+
+def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:
+    """One strip of one frame: warp, correct, hide, stack."""
+    if d.reach is not None and d.reach.window(rows) is None:
+        return
+    strip = geometry.warp_strip(pixels, d.frame_to_reference, rows)
+    if strip.dtype == np.uint8:
+        strip = np.multiply(strip, np.uint16(257), dtype=np.uint16)
+    strip = _corrected(strip, rows, d)
+    hidden = _hidden(rows, d)
+    if hidden is not None:
+        strip = weaken(strip, hidden)
+    stack.add_strip(rows.start, strip, number)
+
+
+def _corrected(strip: NDArray[np.uint16], rows: slice, d: Decision) -> NDArray[np.uint16]:
+    for field, is_gain in ((d.gain, True), (d.glow, False)):
+        window = field.window(rows) if field is not None else None
+        if field is None or window is None:
+            continue
+        values = field.render(*window)
+        inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
+        if not strip.flags.writeable or strip.base is not None:
+            strip = strip.copy()
+        strip[inside] = light.relight(strip[inside], values if is_gain else None, None if is_gain else values)
+    return strip
+
+
+def _hidden(rows: slice, d: Decision) -> NDArray[np.uint8] | None:
+    """What of a strip is hidden, by the mask or because the lamp adds nothing there."""
+    width = d.frame.shape[1]
+    hidden = None
+    if d.hidden is not None:
+        hidden = geometry.warp_strip(full_mask(d), d.frame_to_reference, rows, linear=True)
+        if not hidden.any():
+            hidden = None
+    if d.reach is not None:
+        quiet = np.full((rows.stop - rows.start, width), 255, np.uint8)
+        window = d.reach.window(rows)
+        if window is not None:
+            inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
+            quiet[inside] = 255 - d.reach.render(*window)
+        hidden = quiet if hidden is None else np.maximum(hidden, quiet)
+    return hidden
+
+
+def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
+    """Raise what is left behind masks by the largest fill ratio of the frames hidden there."""
+    pixels, coverage = stack.pixels()[rows], stack.coverage()[rows]
+    ratio = np.ones(pixels.shape, np.float32)
+    for d in filled:
+        assert d.fill is not None
+        window = d.fill.window(rows)
+        if window is None or d.hidden is None:
+            continue
+        mask = geometry.warp_strip(full_mask(d), d.frame_to_reference, rows, linear=True)
+        inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
+        behind = (mask[inside] > 127)[..., None]
+        ratio[inside] = np.maximum(ratio[inside], np.where(behind, d.fill.render(*window), 1))
+    raised = (ratio > 1).any(axis=2)
+    if raised.any():
+        pixels[raised] = light.relight(pixels[raised][None], ratio[raised][None], None)[0]
+        coverage[raised] = FILLED
+
+
+def worksheet_of(decisions: Decisions) -> Worksheet:
+    """Write down what was decided."""
+    taken = {d.frame.name: d for d in decisions.frames}
+    out = dict(decisions.left_out)
+    names = [f.name for f in decisions.series.frames] + [n for n in out if n not in {f.name for f in decisions.series.frames}]
+    records = [_record(taken[n]) if n in taken else worksheet.FrameRecord(file=n, role="left out", why=out[n]) for n in names]
+    legend = {"0": "no frame", str(FILLED): "fill: light put back behind masks"}
+    legend |= {str(i + 1): f.name for i, f in enumerate(decisions.series.frames)}
+    choices = decisions.choices
+    return Worksheet(
+        reference=decisions.reference,
+        frames=tuple(records),
+        merge={name: getattr(choices, name) for name in ("rule", "quiet", "hide", "glow", "fill", "level")},
+        coverage=legend,
+        findings=tuple(
+            {"code": f.code, "frame": f.frame, "text": f.text, "remedy": f.remedy, "serious": f.serious}
+            for f in decisions.findings
+        ),
+    )
+
+
+def _record(d: Decision) -> worksheet.FrameRecord:
+    a = d.alignment
+    notes: dict[str, Any] = {
+        "alignment": {
+            "model": a.model,
+            "residual_px": round(a.residual_px, 3),
+            "inliers": a.inliers,
+            "spread": round(a.spread, 3),
+            "verdict": a.verdict,
+        }
+    }
+    if d.level is not None and not d.level.is_even:
+        notes["level"] = {
+            "gradient_ev": list(d.level.gradient_ev),
+            "exposure_ev": d.level.exposure_ev,
+            "gains": list(d.level.gains),
+            "reason": d.level.reason,
+        }
+    if d.mask is not None:
+        notes["hidden"] = [
+            {"box": list(r.box), "area_px": r.area_px, "why": r.why, "confidence": round(r.confidence, 3), "unsure": r.unsure}
+            for r in d.mask.regions
+        ]
+    return worksheet.FrameRecord(
+        file=d.frame.name,
+        role=d.role,
+        why=a.reason,
+        homography=d.frame_to_reference,
+        ambient_ev=0.0 if d.level is None else d.level.ambient_ev,
+        mask=f"masks/{Path(d.frame.name).stem}.png",
+        gain_ev=d.gain_ev,
+        warmth=d.warmth,
+        on=d.on,
+        by_hand=d.by_hand,
+        notes=notes,
+    )
+

@@ -1,0 +1,420 @@
+"""Pass 1: everything that is decided about a series, on small versions of its frames."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, rules
+from .alignment import Alignment, Sighting
+from .ambient import Level
+from .errors import Finding, InputError, SeriesError
+from .files import Facts
+from .frames import Frame, Series
+from .light import Field, crop_field
+from .masks import Mask
+from .previews import Preview, align_preview, make_preview, small_shape
+from .worksheet import FrameRecord, Worksheet
+
+Progress = Callable[[str, int, int], None]
+"""Called with (step, done, of how many)."""
+
+MAX_FRAMES = 254
+"""Frames of one series: the coverage map is 8-bit, 0 and 255 are taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choices:
+    """What a caller may choose; everything has a default that needs no thought.
+
+    Attributes
+    ----------
+    rule : str
+        How a pixel is chosen: see `rules`.
+    quiet : bool
+        A frame takes no part where its lamp adds no light, so that the result is not the noisiest of all frames there.
+    hide : bool
+        Find and hide equipment.
+    glow, fill : bool
+        Take off stray light round visible heads; put light back behind the masks.
+    level : bool
+        Even out the daylight.
+    """
+
+    rule: str = "lighten"
+    quiet: bool = True
+    hide: bool = True
+    glow: bool = True
+    fill: bool = True
+    level: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Given:
+    """What has been decided before, by a person or by an earlier run.
+
+    Attributes
+    ----------
+    masks : mapping of frame name to (H, W) uint8
+        Masks in the frame's own geometry, 255 = hidden; they replace the found ones exactly.
+    lamps : mapping of frame name to FrameRecord
+        Lamps turned off, changed in stops or warmth.
+    sheet : Worksheet or None
+        Decisions to repeat: roles, alignment and levels are taken from it, nothing is looked for.
+    """
+
+    masks: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)
+    lamps: Mapping[str, FrameRecord] = field(default_factory=dict)
+    sheet: Worksheet | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Decision:
+    """What is done with one frame at full size.
+
+    Attributes
+    ----------
+    frame : Frame
+    role : str
+        ``ambient`` or ``lamp``.
+    alignment : Alignment
+    level : Level or None
+    hidden : (h, w) uint8 or None
+        Mask at preview size in the frame's own geometry, 255 = hidden.
+    mask : Mask or None
+        Where the mask came from.
+    gain_ev, warmth : float
+        The lamp's change in stops and mired.
+    on, by_hand : bool
+    gain, glow, reach, fill : Field or None
+        Small fields in the reference's geometry: factor and stray light in linear light, 255 where the frame takes
+        part, fill ratio.
+    """
+
+    frame: Frame
+    role: str
+    alignment: Alignment
+    level: Level | None = None
+    hidden: NDArray[np.uint8] | None = None
+    mask: Mask | None = None
+    gain_ev: float = 0.0
+    warmth: float = 0.0
+    on: bool = True
+    by_hand: bool = False
+    gain: Field | None = None
+    glow: Field | None = None
+    reach: Field | None = None
+    fill: Field | None = None
+
+    @property
+    def frame_to_reference(self) -> geometry.Matrix:
+        """Homography of the frame, full-size pixels."""
+        assert self.alignment.frame_to_reference is not None
+        return self.alignment.frame_to_reference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Decisions:
+    """Everything that pass 2 needs.
+
+    Attributes
+    ----------
+    series : Series
+    reference : str
+        Name of the frame whose geometry the result has.
+    frames : tuple of Decision
+        The frames that take part, in shooting order.
+    left_out : tuple of (name, why)
+    choices : Choices
+    findings : tuple of Finding
+    """
+
+    series: Series
+    reference: str
+    frames: tuple[Decision, ...]
+    left_out: tuple[tuple[str, str], ...]
+    choices: Choices
+    findings: tuple[Finding, ...]
+
+
+def decide(
+    series: Series,
+    *,
+    choices: Choices = Choices(),  # noqa: B008  (frozen)
+    given: Given = Given(),  # noqa: B008
+    keep: Callable[[Preview], None] | None = None,
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> Decisions:
+    """Decide everything about a series; nothing full-size is kept.
+
+    Parameters
+    ----------
+    series : Series
+    choices : Choices
+    given : Given
+        What is already decided.
+    keep : callable, optional
+        Gets every preview (in the frame's own geometry) as it is made.
+    threads : int
+    progress : callable, optional
+
+    Raises
+    ------
+    SeriesError
+        Fewer than two frames could be aligned, or too many frames.
+    """
+    if len(series) > MAX_FRAMES:
+        raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
+    sheet = given.sheet
+    previews, sightings = _look(series, observe=sheet is None, keep=keep, threads=threads, progress=progress)
+    if sheet is None:
+        lit_by_day = ambient.find_ambient(previews)
+        alignments = _align(series, sightings, lit_by_day)
+    else:
+        lit_by_day, alignments = _roles_and_alignments(series, sheet)
+    used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
+    left_out = [(series.frames[i].name, found.reason) for i, found in enumerate(alignments) if i not in used]
+    if len(used) < 2:
+        raise SeriesError(
+            "no two frames can be brought into line",
+            remedy="check that all frames were taken from one tripod position with one focal length",
+        )
+    frames = [
+        Decision(
+            frame=series.frames[i],
+            role="ambient" if lit_by_day[i] else "lamp",
+            alignment=alignments[i],
+            **_lamp(given.lamps.get(series.frames[i].name)),
+        )
+        for i in used
+    ]
+    reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
+    small = [align_preview(previews[i], alignments[i].frame_to_reference) for i in used]  # type: ignore[arg-type]
+    previews.clear()
+    frames = _light(frames, small, reference, choices=choices, given=given)
+    return Decisions(
+        series=series,
+        reference=reference,
+        frames=tuple(frames),
+        left_out=(*series.left_out, *left_out),
+        choices=choices,
+        findings=_findings(series, frames, left_out),
+    )
+
+
+def _look(
+    series: Series,
+    *,
+    observe: bool,
+    keep: Callable[[Preview], None] | None,
+    threads: int,
+    progress: Progress | None,
+) -> tuple[list[Preview], list[Sighting]]:
+    """Decode every frame once, and keep what is small."""
+
+    def look(frame: Frame) -> tuple[Preview, Sighting | None]:
+        pixels = frame.pixels()
+        return make_preview(frame.name, pixels), alignment.observe(pixels) if observe else None
+
+    previews: list[Preview] = []
+    sightings: list[Sighting] = []
+    with ThreadPoolExecutor(threads) as pool:
+        for preview, sighting in pool.map(look, series.frames):
+            previews.append(preview)
+            if keep:
+                keep(preview)
+            if sighting is not None:
+                sightings.append(sighting)
+            if progress:
+                progress("looking", len(previews), len(series))
+    return previews, sightings
+
+
+def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
+    """Align to the first ambient frame; where there is none, to the best-connected frame."""
+    reference = next((i for i, ambient_frame in enumerate(lit_by_day) if ambient_frame), None)
+    return alignment.solve(sightings, reference=reference, pixels=lambda i: series.frames[i].pixels())
+
+
+def _roles_and_alignments(series: Series, sheet: Worksheet) -> tuple[tuple[bool, ...], tuple[Alignment, ...]]:
+    records = {record.file: record for record in sheet.frames}
+    found = []
+    for frame in series.frames:
+        record = records.get(frame.name)
+        refused = record is None or record.homography is None or record.role == "left out"
+        found.append(
+            Alignment(
+                frame_to_reference=None if refused or record is None else record.homography,
+                model="homography",
+                residual_px=0.0,
+                inliers=0,
+                spread=0.0,
+                verdict="refused" if refused else "aligned",
+                reason="not in the worksheet" if record is None else record.why,
+            )
+        )
+    by_day = tuple(f.name in records and records[f.name].role == "ambient" for f in series.frames)
+    return by_day, tuple(found)
+
+
+def _lamp(record: FrameRecord | None) -> dict[str, Any]:
+    if record is None:
+        return {}
+    return {"gain_ev": record.gain_ev, "warmth": record.warmth, "on": record.on, "by_hand": record.by_hand}
+
+
+def _light(
+    frames: list[Decision],
+    small: list[Preview],
+    reference: str,
+    *,
+    choices: Choices,
+    given: Given,
+) -> list[Decision]:
+    """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left."""
+    full = frames[0].frame.shape
+    by_day = [d.role == "ambient" for d in frames]
+    at = next(i for i, d in enumerate(frames) if d.frame.name == reference)
+    gains: list[NDArray[np.float32] | None] = [None] * len(frames)
+    if choices.level:
+        levels = _levels(frames, small, at, given.sheet)
+        plate = ambient.plate(small, by_day)
+        gains = [ambient.level_field(level, p, plate) for level, p in zip(levels, small, strict=True)]
+        small = [_relit(p, gain) for p, gain in zip(small, gains, strict=True)]
+        frames = [replace(d, level=level) for d, level in zip(frames, levels, strict=True)]
+
+    if choices.hide or given.masks:
+        frames = _hide(frames, small, by_day, find=choices.hide and given.sheet is None, by_hand=given.masks)
+    hidden = [_in_reference(d) for d in frames]
+
+    if choices.glow:
+        glows = glow.estimate(small, hidden, by_day)
+        small = [_unglowed(p, g) for p, g in zip(small, glows, strict=True)]
+        frames = [replace(d, glow=crop_field(g, full)) for d, g in zip(frames, glows, strict=True)]
+
+    plate = ambient.plate(small, by_day)
+    for i, d in enumerate(frames):
+        if d.role == "lamp" and (d.gain_ev or d.warmth):
+            change = lamps.lamp_field(small[i], plate, gain_ev=d.gain_ev, warmth=d.warmth)
+            small[i] = _relit(small[i], change)
+            gains[i] = change if gains[i] is None else gains[i] * change  # type: ignore[operator]
+    frames = [replace(d, gain=crop_field(g, full, neutral=1)) for d, g in zip(frames, gains, strict=True)]
+
+    on = [i for i, d in enumerate(frames) if d.on]
+    if choices.quiet:
+        reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on])
+        for i, r in zip(on, reaches, strict=True):
+            if r is not None:
+                frames[i] = replace(frames[i], reach=crop_field(r, full) or _nowhere(full))
+                hidden[i] = np.maximum(hidden[i], 255 - r)
+    if choices.fill:
+        ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
+        for i, ratio in zip(on, ratios, strict=True):
+            frames[i] = replace(frames[i], fill=crop_field(ratio, full, neutral=1))
+    return frames
+
+
+def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksheet | None) -> Sequence[Level]:
+    if sheet is None:
+        by_day = [d.role == "ambient" for d in frames]
+        return ambient.level(small, by_day, at, [exposure_ev(d.frame.facts) for d in frames])
+    return [_recorded_level(sheet.frame(d.frame.name)) for d in frames]
+
+
+def exposure_ev(facts: Facts) -> float | None:
+    """Exposure value at ISO 100, log2(N^2/t) - log2(S/100), from EXIF; None where a setting is unknown."""
+    if not (facts.exposure_s and facts.f_number and facts.iso):
+        return None
+    return float(np.log2(facts.f_number**2 / facts.exposure_s) - np.log2(facts.iso / 100))
+
+
+def _recorded_level(record: FrameRecord) -> Level:
+    level = record.notes.get("level", {})
+    return Level(
+        ambient_ev=record.ambient_ev,
+        gradient_ev=tuple(level.get("gradient_ev", (0.0, 0.0))),
+        exposure_ev=level.get("exposure_ev", 0.0),
+        gains=tuple(level.get("gains", (1.0, 1.0, 1.0))),
+        reason=level.get("reason", ""),
+    )
+
+
+def _hide(
+    frames: list[Decision],
+    small: list[Preview],
+    by_day: list[bool],
+    *,
+    find: bool,
+    by_hand: Mapping[str, NDArray[np.uint8]],
+) -> list[Decision]:
+    found: Sequence[Mask | None] = masks.find_in_previews(small, by_day) if find else [None] * len(frames)
+    out = []
+    for d, mask in zip(frames, found, strict=True):
+        if d.frame.name in by_hand:
+            painted = by_hand[d.frame.name]
+            if painted.shape != d.frame.shape:
+                raise InputError(
+                    f"the mask of {d.frame.name} is {painted.shape[1]}x{painted.shape[0]}",
+                    remedy=f"paint it on the frame itself: {d.frame.shape[1]}x{d.frame.shape[0]}",
+                )
+            out.append(replace(d, hidden=shrink_mask(painted), mask=None))
+        elif mask is not None and mask.hidden.any():
+            matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, mask.hidden.shape)
+            own = geometry.warp(mask.hidden, np.linalg.inv(matrix), linear=True)
+            out.append(replace(d, hidden=shrink_mask(enlarge_mask(own, d.frame.shape)), mask=mask))
+        else:
+            out.append(replace(d, mask=mask))
+    return out
+
+
+def enlarge_mask(hidden: NDArray[np.uint8], full: tuple[int, int]) -> NDArray[np.uint8]:
+    """Mask of preview size at full size, with an edge as soft as before: (H, W) uint8."""
+    if hidden.shape == full:
+        return hidden
+    return np.asarray(cv2.resize(hidden, (full[1], full[0]), interpolation=cv2.INTER_LINEAR))
+
+
+def shrink_mask(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Full-size mask at preview size: (h, w) uint8."""
+    h, w = small_shape(mask.shape)  # type: ignore[arg-type]
+    return mask if mask.shape == (h, w) else np.asarray(cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA))
+
+
+def _in_reference(d: Decision) -> NDArray[np.uint8]:
+    if d.hidden is None:
+        return np.zeros(small_shape(d.frame.shape), np.uint8)
+    matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, d.hidden.shape)
+    return geometry.warp(d.hidden, matrix, linear=True)
+
+
+def _relit(preview: Preview, gain: NDArray[np.float32] | None) -> Preview:
+    return preview if gain is None else replace(preview, linear=np.clip(preview.linear * gain, 0, 1))
+
+
+def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:
+    return preview if light is None else replace(preview, linear=np.clip(preview.linear - light, 0, 1))
+
+
+def _nowhere(full: tuple[int, int]) -> Field:
+    return Field(values=np.zeros((1, 1), np.uint8), box=(0, 0, 0, 0), small=small_shape(full), full=full)
+
+
+def _findings(series: Series, frames: Sequence[Decision], left_out: Sequence[tuple[str, str]]) -> tuple[Finding, ...]:
+    found = list(series.findings)
+    found += [
+        Finding(code="not-aligned", frame=name, text=f"left out: {why}", remedy="see check; shoot it again if you can")
+        for name, why in left_out
+    ]
+    found += [
+        Finding(code="weakly-aligned", frame=d.frame.name, text=d.alignment.reason, remedy="look at fine detail")
+        for d in frames
+        if d.alignment.verdict == "weak"
+    ]
+    return tuple(found)

@@ -1,0 +1,212 @@
+"""From a folder of frames to a run folder: what the command does, for scripts."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import colour, encode, finish, metadata, runfolder, worksheet
+from .composite import Composite, execute, full_mask
+from .decisions import Choices, Given, Progress, decide
+from .errors import Finding, WorksheetError
+from .frames import Series, as_series, content_hash
+from .previews import Preview
+from .worksheet import FrameRecord, Worksheet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """A finished run.
+
+    Attributes
+    ----------
+    folder : Path
+    worksheet : Worksheet
+    findings : tuple of Finding
+    """
+
+    folder: Path
+    worksheet: Worksheet
+    findings: tuple[Finding, ...]
+
+    @property
+    def needs_a_look(self) -> bool:
+        """Whether frames were left out or something serious was found."""
+        return any(f.serious for f in self.findings) or any(r.role == "left out" for r in self.worksheet.frames)
+
+
+def merge_folder(
+    source: str | Path | Series | Sequence[str | Path],
+    output: str | Path,
+    *,
+    choices: Choices = Choices(),  # noqa: B008  (frozen)
+    masks: Mapping[str, NDArray[np.uint8]] | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+) -> Run:
+    """Merge a folder of frames and write the run folder.
+
+    Parameters
+    ----------
+    source : folder, list of paths, or Series
+    output : path
+        The run folder; a former run there is replaced, its hand corrections are kept.
+    choices : Choices
+    masks : mapping of frame name to (H, W) uint8, optional
+        Masks by hand, in the frame's own geometry, 255 = hidden.
+    overwrite : bool
+        Replace a folder also if lampwalk did not write it.
+    progress : callable, optional
+
+    Raises
+    ------
+    LampwalkError
+        Nothing could be made; a former run is untouched.
+    """
+    series = as_series(source)
+    output = Path(output)
+    former = runfolder.former_run(output)
+    by_hand = dict(masks or {})
+    if former is not None:
+        for record in former.frames:
+            if record.by_hand and record.mask and record.file not in by_hand:
+                by_hand[record.file] = runfolder.read_mask(output / record.mask)
+    with runfolder.writing(output, overwrite=overwrite) as folder:
+        decisions = decide(
+            series,
+            choices=choices,
+            given=Given(masks=by_hand, lamps=_records(former)),
+            keep=_keeper(folder),
+            progress=progress,
+        )
+        result = execute(decisions, progress=progress)
+        sheet = _write(folder, output, result, former.finish if former else {}, by_hand=frozenset(by_hand))
+    return Run(folder=output, worksheet=sheet, findings=result.findings)
+
+
+def merge_worksheet(
+    path: str | Path, output: str | Path, *, changed_too: bool = False, overwrite: bool = False, progress: Progress | None = None
+) -> Run:
+    """Repeat a run from its worksheet: same files in, same bytes out.
+
+    Parameters
+    ----------
+    path : path
+        A worksheet.json; its frames lie where its ``folder`` says, its masks beside it.
+    output : path
+    changed_too : bool
+        Merge also when a frame's content is not what it was.
+    overwrite : bool
+    progress : callable, optional
+
+    Raises
+    ------
+    WorksheetError
+        A field cannot be used, a frame is missing or has changed.
+    """
+    path, output = Path(path), Path(output)
+    sheet = worksheet.load(path)
+    home = path.parent
+    taken = [r for r in sheet.frames if r.role != "left out"]
+    files = [home / sheet.folder / r.file for r in taken]
+    for record, file in zip(taken, files, strict=True):
+        if not file.is_file():
+            raise WorksheetError("the frame is not there", file=file, remedy='put it back, or correct "folder"')
+        if record.content and not changed_too and content_hash(file).hex() != record.content:
+            raise WorksheetError("the frame has changed since the run", file=file, remedy="restore it, or --changed-too")
+    series = as_series(files)
+    hand_masks = {r.file: runfolder.read_mask(home / r.mask) for r in taken if r.mask}
+    with runfolder.writing(output, overwrite=overwrite) as folder:
+        decisions = decide(
+            series,
+            choices=_choices(sheet),
+            given=Given(masks=hand_masks, lamps=_records(sheet), sheet=sheet),
+            keep=_keeper(folder),
+            progress=progress,
+        )
+        result = execute(decisions, progress=progress)
+        kept = frozenset(r.file for r in sheet.frames if r.by_hand)
+        written = _write(folder, output, result, sheet.finish, by_hand=kept)
+    return Run(folder=output, worksheet=written, findings=result.findings)
+
+
+def read_hand_masks(folder: Path, frames: Path) -> dict[str, NDArray[np.uint8]]:
+    """Read masks painted by hand: ``NAME.png`` for the frame ``NAME.jpg``.
+
+    Raises
+    ------
+    WorksheetError
+        A mask belongs to no frame, or is damaged.
+    """
+    names = {f.name.rsplit(".", 1)[0]: f.name for f in as_series(frames).frames}
+    found = sorted(folder.glob("*.png"))
+    if not found:
+        raise WorksheetError("holds no masks", file=folder, remedy="name them like the frames, ending in .png")
+    for path in found:
+        if path.stem not in names:
+            raise WorksheetError("belongs to no frame", file=path, remedy="name it like its frame")
+    return {names[path.stem]: runfolder.read_mask(path) for path in found}
+
+
+def _records(sheet: Worksheet | None) -> dict[str, FrameRecord]:
+    return {} if sheet is None else {record.file: record for record in sheet.frames}
+
+
+def _choices(sheet: Worksheet) -> Choices:
+    known = {name: sheet.merge[name] for name in Choices.__dataclass_fields__ if name in sheet.merge}
+    for name, value in known.items():
+        kind = str if name == "rule" else bool
+        if not isinstance(value, kind):
+            raise WorksheetError(f"merge.{name}: {value!r} is no {kind.__name__}", remedy="correct the field")
+    return Choices(**known)
+
+
+def _keeper(folder: Path) -> Callable[[Preview], None]:
+    def keep(preview: Preview) -> None:
+        runfolder.write_small(folder, preview.name, colour.to_encoded(preview.linear))
+
+    return keep
+
+
+def _write(
+    folder: Path, target: Path, result: Composite, spec: Mapping[str, object], *, by_hand: frozenset[str]
+) -> Worksheet:
+    """Write everything of a run into a folder."""
+    series = result.decisions.series
+    reference = next(f for f in series.frames if f.name == result.decisions.reference)
+    carried = metadata.for_output(reference.metadata(), series.shape)
+    sheet = replace(
+        result.worksheet,
+        frames=tuple(_with_content(r, series, by_hand) for r in result.worksheet.frames),
+        folder=_relative_folder(series, target),
+        finish=dict(spec),
+    )
+    about = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
+    encode.write_tiff(folder / "composite.tif", result.pixels, compression="none", **about)
+    picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
+    picture8 = encode.to_eight_bits(picture)
+    encode.write_jpeg(folder / "picture.jpg", picture8, **about)
+    (folder / "masks").mkdir()
+    for d in result.decisions.frames:
+        encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d))
+    encode.write_png(folder / "coverage.png", result.coverage)
+    runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8)
+    runfolder.write_sheet(folder, sheet)
+    return sheet
+
+
+def _with_content(record: FrameRecord, series: Series, by_hand: frozenset[str]) -> FrameRecord:
+    path = next((f.path for f in series.frames if f.name == record.file), None)
+    content = content_hash(path).hex() if path is not None else ""
+    return replace(record, content=content, by_hand=record.file in by_hand)
+
+
+def _relative_folder(series: Series, target: Path) -> str:
+    path = series.frames[0].path
+    return "" if path is None else Path(os.path.relpath(path.parent.resolve(), target.resolve())).as_posix()
+

@@ -1,0 +1,122 @@
+"""The stack: one accumulator that frames go through one at a time."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import InputError
+
+NOBODY = 0
+"""Value of the coverage map where no frame has brought any light."""
+
+
+class Stack:
+    """Per-pixel, per-channel maximum of frames that are added one at a time.
+
+    Memory is the result, its luminance and the coverage map, whatever the number of frames. The result does not
+    depend on the order of the frames.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Height and width in pixels.
+    dtype : uint8, uint16 or float32, optional
+        Of the frames and the result; taken from the first frame where not given.
+
+    Notes
+    -----
+    Rule `lighten`: ``B(Cb, Cs) = max(Cb, Cs)`` per component, W3C Compositing and Blending Level 1, section 10.1.6.
+    A maximum commutes with any rising curve, so encoded values serve as well as linear light.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> stack = Stack((1, 2))
+    >>> stack.add(np.uint8([[[9, 0, 0], [1, 1, 1]]]))
+    >>> stack.add(np.uint8([[[0, 5, 0], [2, 0, 0]]]))
+    >>> stack.pixels().tolist()
+    [[[9, 5, 0], [2, 1, 1]]]
+    """
+
+    def __init__(self, shape: tuple[int, int], dtype: Any = None) -> None:
+        self._shape = (int(shape[0]), int(shape[1]))
+        self._pixels: NDArray[Any] | None = None
+        self._brightness: NDArray[Any] | None = None
+        self._coverage = np.full(self._shape, NOBODY, np.uint8)
+        self._added = 0
+        if dtype is not None:
+            self._allocate(np.dtype(dtype))
+
+    def add(self, frame: NDArray[Any], mask: NDArray[np.uint8] | None = None, *, number: int | None = None) -> None:
+        """Add one frame.
+
+        Parameters
+        ----------
+        frame : (H, W, 3) uint8, uint16 or float32
+            Like the frames before it.
+        mask : (H, W) uint8, optional
+            255 where the frame is hidden; between, it enters weakened.
+        number : int, optional
+            Value of this frame in the coverage map, 1-255; by default frames are counted from 1.
+
+        Raises
+        ------
+        InputError
+            Another shape or type than the stack has.
+        """
+        if frame.shape != (*self._shape, 3):
+            raise InputError(f"frame of shape {frame.shape} in a stack of {(*self._shape, 3)}", remedy="one size for all")
+        if self._pixels is None:
+            self._allocate(frame.dtype)
+        if mask is not None:
+            if mask.shape != self._shape:
+                raise InputError(f"mask of shape {mask.shape} for a frame of {self._shape}", remedy="one size for all")
+            frame = weaken(frame, mask)
+        self.add_strip(0, frame, self._added + 1 if number is None else number)
+
+    def add_strip(self, top: int, strip: NDArray[Any], number: int) -> None:
+        """Add rows `top` onwards of a frame; strips of one frame may come from several threads."""
+        assert self._pixels is not None
+        assert self._brightness is not None
+        if strip.dtype != self._pixels.dtype:
+            raise InputError(f"frame of type {strip.dtype} in a stack of {self._pixels.dtype}", remedy="one type for all")
+        rows = slice(top, top + strip.shape[0])
+        brightness = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
+        won = cv2.compare(brightness, self._brightness[rows], cv2.CMP_GT)
+        self._coverage[rows][won != 0] = number
+        np.maximum(self._brightness[rows], brightness, out=self._brightness[rows])
+        np.maximum(self._pixels[rows], strip, out=self._pixels[rows])
+        self._added = max(self._added, number)
+
+    def pixels(self) -> NDArray[Any]:
+        """Return the result so far: (H, W, 3), the stack's own memory, not a copy."""
+        if self._pixels is None:
+            raise InputError("nothing has been added to the stack", remedy="add a frame first")
+        return self._pixels
+
+    def coverage(self) -> NDArray[np.uint8]:
+        """Return the number of the brightest frame per pixel: (H, W) uint8, 0 where all are black."""
+        return self._coverage
+
+    def _allocate(self, dtype: np.dtype[Any]) -> None:
+        if dtype not in (np.uint8, np.uint16, np.float32):
+            raise InputError(f"frames of type {dtype} cannot be stacked", remedy="give uint8, uint16 or float32")
+        self._pixels = np.zeros((*self._shape, 3), dtype)
+        self._brightness = np.zeros(self._shape, dtype)
+
+
+def weaken(frame: NDArray[Any], mask: NDArray[np.uint8]) -> NDArray[Any]:
+    """Lower a frame where a mask hides it: black at 255, untouched at 0, in proportion between.
+
+    Parameters
+    ----------
+    frame : (H, W, 3) uint8, uint16 or float32, encoded
+    mask : (H, W) uint8
+    """
+    share = (255 - mask).astype(np.float32)[..., None] / np.float32(255)
+    weakened = frame * share
+    return weakened if frame.dtype == np.float32 else np.rint(weakened).astype(frame.dtype)
