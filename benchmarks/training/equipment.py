@@ -18,6 +18,7 @@ class Layer:
     flash: Picture  # (h, w, 3)
     ambient: Picture  # (h, w, 3)
     alpha: Picture  # (h, w)
+    in_scene: bool = False  # in the units of the scene's own light rather than of the finished picture
 
 
 @dataclass
@@ -97,13 +98,13 @@ def _metal(rng: Rng, shape: tuple[int, int], head: Picture, reach: float) -> tup
 def drawn(rng: Rng, shape: tuple[int, int]) -> Layer:
     """One drawn set-up."""
     h, w = shape
-    tall = h * np.exp(rng.uniform(np.log(0.2), np.log(1.3)))
+    tall = h * np.exp(rng.uniform(np.log(0.2), np.log(1.0)))
     foot = np.array([rng.uniform(0, w), h * rng.uniform(0.55, 1.2)])
     head = foot + np.array([rng.normal(0, 0.03) * tall, -tall])
     canvas = Canvas(shape)
     full = canvas.alpha.shape
     metal = _metal(rng, full, head * canvas.scale, tall * canvas.scale)
-    width = max(1.0, tall * rng.uniform(0.006, 0.025))
+    width = max(1.0, tall * rng.uniform(0.004, 0.018))
     kind = rng.choice(["stand", "boom", "person", "tube", "hand"], p=[0.5, 0.2, 0.18, 0.07, 0.05])
     lamp = head
     if kind in ("stand", "boom"):

@@ -19,7 +19,7 @@ from .files import Facts
 from .frames import Frame, Series
 from .light import Field, crop_field
 from .masks import Mask
-from .previews import Preview, align_preview, make_preview, small_shape
+from .previews import Preview, align_preview, make_preview, shrink, small_shape
 from .worksheet import FrameRecord, Worksheet
 
 Progress = Callable[[str, int, int], None]
@@ -383,8 +383,7 @@ def enlarge_mask(hidden: NDArray[np.uint8], full: tuple[int, int]) -> NDArray[np
 
 def shrink_mask(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Full-size mask at preview size: (h, w) uint8."""
-    h, w = small_shape(mask.shape)  # type: ignore[arg-type]
-    return mask if mask.shape == (h, w) else np.asarray(cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA))
+    return shrink(mask)
 
 
 def _in_reference(d: Decision) -> NDArray[np.uint8]:

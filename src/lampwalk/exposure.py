@@ -6,8 +6,8 @@ All sums are APEX sums, in stops (ISO 2720:1974; Exif 2.32, annex on APEX units)
 
     Tv = -log2(t)    Av = 2 log2(N)    Ev = Av + Tv    EV100 = Ev - log2(S / 100)
 
-Cameras are marked with nominal values (1/125, f/5.6) but work in exact thirds of a stop (2^-7 s, 2^(5/2)). A value of
-the nominal series therefore counts as its exact third; any other value counts as what it is.
+Cameras are marked with nominal values (1/125, f/5.6) but work in exact thirds of a stop (2^-7 s, 2^(5/2)). A
+value of the nominal series therefore counts as its exact third; any other value counts as what it is.
 """
 
 from __future__ import annotations
@@ -21,30 +21,31 @@ from .errors import InputError
 
 _SLOW = "30 25 20 15 13 10 8 6 5 4 3.2 2.5 2 1.6 1.3 1 0.8 0.6 0.5 0.4 0.3"
 _FAST = (
-    "4 5 6 8 10 13 15 20 25 30 40 50 60 80 100 125 160 200 250 320 400 500 640 800 1000 1250 1600 2000 2500 3200 4000 "
-    "5000 6400 8000 10000 13000 16000 20000 25000 32000"
+    "4 5 6 8 10 13 15 20 25 30 40 50 60 80 100 125 160 200 250 320 400 500 640 800 1000 1250 1600 2000 "
+    "2500 3200 4000 5000 6400 8000 10000 13000 16000 20000 25000 32000"
 )
 SHUTTERS_S = tuple(float(t) for t in _SLOW.split()) + tuple(1 / float(d) for d in _FAST.split())
-"""Nominal exposure times in thirds of a stop, Tv -5 (30 s) to Tv 15 (1/32000 s): the series that cameras are marked
-with, known from published charts; the whole stops are those of the APEX tables."""
+"""Nominal exposure times in thirds of a stop, Tv -5 (30 s) to Tv 15 (1/32000 s): the series that cameras are
+marked with, known from published charts; the whole stops are those of the APEX tables."""
 _FIRST_TV = -5
 
-F_NUMBERS = tuple(
-    float(n)
-    for n in (
-        "1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 16 18 20 22 25 29 32 36 40 45 51 57 64"
-    ).split()
+_F_NUMBERS = (
+    "1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 16 18 20 22 25 29 32 36 "
+    "40 45 51 57 64"
 )
+F_NUMBERS = tuple(float(n) for n in _F_NUMBERS.split())
 """Nominal f-numbers in thirds of a stop, Av 0 (f/1) to Av 12 (f/64); origin as above."""
 
 SYNC_S = 1 / 200
-"""Flash sync speed where the photographer names none. Common practice, no source: cameras lie at 1/160 to 1/250 s."""
+"""Flash sync speed where the photographer names none. Common practice, no source: cameras lie at 1/160 to
+1/250 s."""
 
 FASTEST_S = 1 / 8000
 """Fastest shutter where the photographer names none. Common practice, no source."""
 
 HSS_ENTRY_EV = 2.0
-"""Stops of flash light that high-speed sync costs on entry. Common practice, no source: measure your own lamp."""
+"""Stops of flash light that high-speed sync costs on entry. Common practice, no source: measure your own
+lamp."""
 
 _EPSILON_EV = 1e-6
 
@@ -68,9 +69,15 @@ class Setting:
     iso: float
 
     def __post_init__(self) -> None:
-        for name, value in (("shutter", self.shutter_s), ("aperture", self.f_number), ("sensitivity", self.iso)):
+        for name, value in (
+            ("shutter", self.shutter_s),
+            ("aperture", self.f_number),
+            ("sensitivity", self.iso),
+        ):
             if not (math.isfinite(value) and value > 0):
-                raise InputError(f"{name} must be above 0, not {value:g}", remedy="expected such as 1/125 f/8 ISO 100")
+                raise InputError(
+                    f"{name} must be above 0, not {value:g}", remedy="expected such as 1/125 f/8 ISO 100"
+                )
 
     def __str__(self) -> str:
         return f"{shutter_text(self.shutter_s)} at f/{self.f_number:g}, ISO {self.iso:g}"
@@ -173,7 +180,7 @@ def av(f_number: float) -> float:
 
 
 def iso_ev(iso: float) -> float:
-    """Stops of sensitivity above ISO 100, to the nearest third where the nominal value is within 3 % of it."""
+    """Give the stops of sensitivity above ISO 100, in exact thirds where the value is near one (3 %)."""
     exact = math.log2(iso / 100)
     third = round(3 * exact) / 3
     return third if abs(exact - third) < 0.043 else exact
@@ -207,12 +214,16 @@ def read_setting(text: str) -> Setting:
         match = re.search(pattern, rest, re.IGNORECASE)
         if match is None:
             part = "sensitivity" if name == "iso" else "aperture"
-            raise InputError(f"meter reading {text!r} lacks the {part}", remedy="expected such as 1/125 f/8 ISO 100")
+            raise InputError(
+                f"meter reading {text!r} lacks the {part}", remedy="expected such as 1/125 f/8 ISO 100"
+            )
         found[name] = match[0].rstrip(",.")
         rest = rest.replace(match[0], " ", 1)
     shutter = re.sub(r"\bat\b", " ", rest).strip(" ,")
     if not shutter:
-        raise InputError(f"meter reading {text!r} lacks the shutter", remedy="expected such as 1/125 f/8 ISO 100")
+        raise InputError(
+            f"meter reading {text!r} lacks the shutter", remedy="expected such as 1/125 f/8 ISO 100"
+        )
     return Setting(
         shutter_s=quantities.shutter_s(shutter),
         f_number=quantities.f_number(found["f"]),
@@ -221,7 +232,7 @@ def read_setting(text: str) -> Setting:
 
 
 def sink_ev(meter: Setting, setting: Setting, nd_ev: float = 0.0) -> float:
-    """Stops by which a setting puts the metered light below its metered exposure.
+    """Give the stops by which a setting puts the metered light below its metered exposure.
 
     Parameters
     ----------
@@ -238,7 +249,7 @@ def sink_ev(meter: Setting, setting: Setting, nd_ev: float = 0.0) -> float:
 
 
 def high_speed_sync_loss_ev(shutter_s: float, shutter: Shutter) -> float:
-    """Flash light lost to high-speed sync, stops; 0 at sync speed and slower.
+    """Give the flash light lost to high-speed sync, stops; 0 at sync speed and slower.
 
     Parameters
     ----------
@@ -248,9 +259,9 @@ def high_speed_sync_loss_ev(shutter_s: float, shutter: Shutter) -> float:
 
     Notes
     -----
-    In high-speed sync the lamp glows through the travel of the curtains, and the slit takes its share as it does of
-    any continuous light: one stop a stop of shutter (physics). On top comes `hss_entry_ev` for going from one burst to
-    a glow: common practice, no source; it differs from lamp to lamp.
+    In high-speed sync the lamp glows through the travel of the curtains, and the slit takes its share as it
+    does of any continuous light: one stop a stop of shutter (physics). On top comes `hss_entry_ev` for going
+    from one burst to a glow: common practice, no source; it differs from lamp to lamp.
     """
     faster_ev = tv(shutter_s) - tv(shutter.sync_s)
     return shutter.hss_entry_ev + faster_ev if faster_ev > _EPSILON_EV else 0.0
@@ -300,7 +311,9 @@ def find_exposure(
     )
 
 
-def _compare_ways(setting: Setting, nd_ev: float, over_ev: float, shutter: Shutter) -> tuple[Alternative, ...]:
+def _compare_ways(
+    setting: Setting, nd_ev: float, over_ev: float, shutter: Shutter
+) -> tuple[Alternative, ...]:
     ways = [
         Alternative(
             way="high-speed sync",
@@ -312,7 +325,9 @@ def _compare_ways(setting: Setting, nd_ev: float, over_ev: float, shutter: Shutt
     ]
     filter_ev = math.ceil(over_ev - _EPSILON_EV)
     slower = Setting(
-        shutter_s=nominal_shutter_s(tv(setting.shutter_s) - filter_ev), f_number=setting.f_number, iso=setting.iso
+        shutter_s=nominal_shutter_s(tv(setting.shutter_s) - filter_ev),
+        f_number=setting.f_number,
+        iso=setting.iso,
     )
     ways.append(
         Alternative(
@@ -328,7 +343,9 @@ def _compare_ways(setting: Setting, nd_ev: float, over_ev: float, shutter: Shutt
         ways.append(
             Alternative(
                 way="smaller aperture",
-                setting=Setting(shutter_s=shutter.sync_s, f_number=nominal_f_number(closed_av), iso=setting.iso),
+                setting=Setting(
+                    shutter_s=shutter.sync_s, f_number=nominal_f_number(closed_av), iso=setting.iso
+                ),
                 nd_ev=nd_ev,
                 flash_loss_ev=nd_ev + over_ev,
                 remark="more depth of field; check that the lens closes so far",
@@ -341,8 +358,8 @@ def _within_camera(wanted_tv: float, fastest_s: float) -> None:
     over_ev = wanted_tv - tv(fastest_s)
     if over_ev > 1 / 6:
         raise InputError(
-            f"this needs a shutter of 1/{2**wanted_tv:.0f} s, and the camera's fastest is {shutter_text(fastest_s)}",
-            remedy=f"a filter of {math.ceil(over_ev)} stops, an aperture {over_ev:.1f} stops smaller, or sink less",
+            f"this needs a shutter of 1/{2**wanted_tv:.0f} s; the camera's fastest is {shutter_text(fastest_s)}",
+            remedy=f"a {math.ceil(over_ev)}-stop filter, an aperture {over_ev:.1f} stops smaller, or sink less",
         )
     if wanted_tv < _FIRST_TV - 1 / 6:
         raise InputError(
@@ -361,5 +378,7 @@ def _snapped(exact: float, value: float, series: tuple[float, ...], first: int) 
 def _nominal(value: float, series: tuple[float, ...], first: int, what: str) -> float:
     third = round(3 * (value - first))
     if not 0 <= third < len(series):
-        raise InputError(f"{what} of {value:.1f} stops is beyond the marked series ({series[0]:g} to {series[-1]:g})")
+        raise InputError(
+            f"{what} of {value:.1f} stops is beyond the marked series ({series[0]:g} to {series[-1]:g})"
+        )
     return series[third]

@@ -1,14 +1,15 @@
-"""The lamp before the shoot: guide number, power, distance, falloff, and what the walk takes from the battery.
+"""The lamp before the shoot: guide number, power, distance, falloff, battery.
 
 Notes
 -----
-With the guide number GN (metres, ISO 100, full power), distance d, f-number N, sensitivity S and power fraction P:
+With the guide number GN (metres, ISO 100, full power), distance d, f-number N, sensitivity S and power
+fraction P:
 
     N d = GN sqrt(S / 100 * P * 2^(gain - loss))
 
-The guide number is defined by ISO 1230 (from memory); distance enters by the inverse-square law (physics), which holds
-for a head that is small against its distance: a softbox nearer than about five times its size falls off more slowly
-(common practice, no source).
+The guide number is defined by ISO 1230 (from memory); distance enters by the inverse-square law (physics),
+which holds for a head that is small against its distance: a softbox nearer than about five times its size
+falls off more slowly (common practice, no source).
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from dataclasses import dataclass
 from .errors import InputError
 
 SMALLEST_POWER = 1 / 128
-"""Lowest power where the photographer names none. Common practice, no source: many lamps end at 1/128, some at 1/16."""
+"""Lowest power where the photographer names none. Common practice, no source: many lamps end at 1/128, some
+at 1/16."""
 
 STAND_SPREAD_M = 0.6
 """Middle of the stand to a foot, metres. Common practice, no source: measure yours."""
@@ -39,7 +41,8 @@ class Lamp:
     beam_deg : float
         Angle between the directions of half the peak intensity, degrees, 5 to 150.
     distance_m, power : float or None
-        Head to subject in metres, or the power fraction (above 0 to 1). Exactly one is given; the other follows.
+        Head to subject in metres, or the power fraction (above 0 to 1). Exactly one is given; the other
+        follows.
     gain_ev : float
         Another reflector than at the guide number, stops; negative for a softbox or a gel.
     height_m : float or None
@@ -65,14 +68,26 @@ class Lamp:
     head_radius_m: float = HEAD_RADIUS_M
 
     def __post_init__(self) -> None:
-        for name in ("guide_number_m", "distance_m", "height_m", "recycle_s", "flashes", "stand_spread_m", "head_radius_m"):
+        for name in (
+            "guide_number_m",
+            "distance_m",
+            "height_m",
+            "recycle_s",
+            "flashes",
+            "stand_spread_m",
+            "head_radius_m",
+        ):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):
-                raise InputError(f"the lamp's {name.removesuffix('_m').replace('_', ' ')} must be above 0, not {value:g}")
+                raise InputError(
+                    f"the lamp's {name.removesuffix('_m').replace('_', ' ')} must be above 0, not {value:g}"
+                )
         if not 5 <= self.beam_deg <= 150:
             raise InputError(f"beam of {self.beam_deg:g} deg", remedy="expected 5 to 150 deg, such as 65 deg")
         if (self.distance_m is None) == (self.power is None):
-            raise InputError("give the lamp's distance or its power, and the other follows", remedy="such as 4 m, or 1/4")
+            raise InputError(
+                "give the lamp's distance or its power, and the other follows", remedy="such as 4 m, or 1/4"
+            )
         if self.power is not None and not 0 < self.power <= 1:
             raise InputError(f"power of {self.power:g}", remedy="expected above 0 and at most 1, such as 1/4")
         if not (math.isfinite(self.gain_ev) and abs(self.gain_ev) <= 10):
@@ -96,8 +111,8 @@ class Flash:
         Fraction, on thirds of a stop; above 1 where the lamp is too weak.
     reach_m : float
         Distance at which full power gives the exposure, metres.
-    nearer_ev, farther_ev : float
-        What half a metre nearer, and half a metre farther, changes; stops. `nearer_ev` is NaN up to 0.5 m.
+    nearer_ev, farther_ev : float or None
+        What half a metre nearer, and half a metre farther, changes; stops. `nearer_ev` is None up to 0.5 m.
     falloff_ev : float
         From the near to the far side of the subject's depth, stops, negative.
     recycle_s, charge : float or None
@@ -107,7 +122,7 @@ class Flash:
     distance_m: float
     power: float
     reach_m: float
-    nearer_ev: float
+    nearer_ev: float | None
     farther_ev: float
     falloff_ev: float
     recycle_s: float | None
@@ -115,14 +130,17 @@ class Flash:
 
 
 def guide_number_from_reading(f_number: float, distance_m: float, iso: float = 100.0) -> float:
-    """Guide number (metres, ISO 100) from one flash-meter reading at a measured distance: N d / sqrt(S / 100)."""
+    """Find the guide number (metres, ISO 100) from one flash-meter reading: N d / sqrt(S / 100)."""
     return f_number * distance_m / math.sqrt(iso / 100)
 
 
-def guide_number_from_energy(energy_j: float, measured_guide_number_m: float, measured_energy_j: float) -> float:
+def guide_number_from_energy(
+    energy_j: float, measured_guide_number_m: float, measured_energy_j: float
+) -> float:
     """Guide number at another energy of the same lamp and reflector: it grows as the square root.
 
-    Joules alone say nothing: tube, reflector and cover decide how much light leaves forward. Hence the measured pair.
+    Joules alone say nothing: tube, reflector and cover decide how much light leaves forward. Hence the
+    measured pair.
     """
     return measured_guide_number_m * math.sqrt(energy_j / measured_energy_j)
 
@@ -138,12 +156,12 @@ def distance_for_m(guide_number_m: float, f_number: float, iso: float = 100.0, p
 
 
 def change_ev(from_m: float, to_m: float) -> float:
-    """Change of the lamp's light from one distance to another, stops (inverse-square law): 2 log2(from / to)."""
+    """Give the change of light between two distances, stops (inverse-square law): 2 log2(from / to)."""
     return 2 * math.log2(from_m / to_m)
 
 
 def power_for(lamp_ev: float, distance_m: float, needed_ev: float) -> float:
-    """Power fraction for an exposure at a distance, rounded to thirds of a stop; above 1 where it does not suffice.
+    """Find the power fraction for a distance, in thirds of a stop; above 1 where the lamp is too weak.
 
     Parameters
     ----------
@@ -163,7 +181,7 @@ def reach_m(lamp_ev: float, power: float, needed_ev: float) -> float:
 
 
 def power_text(power: float) -> str:
-    """Write a power fraction as lamps do: ``"full"``, ``"1/4"``, ``"1/4 + 0.3"`` (thirds of a stop brighter)."""
+    """Write a power fraction as lamps do: ``"full"``, ``"1/4"``, ``"1/4 + 0.3"`` (brighter)."""
     thirds = round(-3 * math.log2(power))
     if thirds < 0:
         return f"full + {-thirds / 3:.1f} (too weak)"
@@ -195,7 +213,7 @@ def set_lamp(lamp: Lamp, *, needed_ev: float, depth_m: float, flashes: int) -> F
         distance_m=distance,
         power=power,
         reach_m=reach_m(lamp.ev, 1.0, needed_ev),
-        nearer_ev=change_ev(distance, distance - 0.5) if distance > 0.5 else math.nan,
+        nearer_ev=change_ev(distance, distance - 0.5) if distance > 0.5 else None,
         farther_ev=change_ev(distance, distance + 0.5),
         falloff_ev=change_ev(distance, distance + depth_m),
         recycle_s=None if lamp.recycle_s is None else lamp.recycle_s * min(power, 1.0),

@@ -15,7 +15,7 @@ STRIP_ROWS = 256
 of the whole picture by some levels, so a result repeats bit for bit only on one fixed grid."""
 
 
-def scaling(full: tuple[int, int], small: tuple[int, int]) -> Matrix:
+def scaling(full: tuple[float, float], small: tuple[float, float]) -> Matrix:
     """Matrix from small pixels to full pixels for two (height, width) of one picture.
 
     Notes

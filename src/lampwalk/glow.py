@@ -1,8 +1,8 @@
 """Glow: light that the lens scatters around a visible head.
 
-The scattering belongs to the lens, not to the frame, so one radial kernel is fitted to all frames of the series
-together, and only a strength and a colour to each frame. The fit is one from below: what lies above the model is
-lamp light on the scene, what lies below it contradicts it, because light only adds.
+The scattering belongs to the lens, not to the frame: one radial kernel is fitted to all heads of the series together,
+and only a strength per channel to each frame. The fit is one from below: what lies above the model is lamp light on
+the scene and loses its weight; what lies below it contradicts it, because light only adds.
 """
 
 from __future__ import annotations
@@ -16,43 +16,52 @@ from numpy.typing import NDArray
 
 from .previews import Preview
 
-SHRINK = 4
-"""Glow is smooth: it is fitted and kept at a quarter of the preview's size."""
+SHRINK = 2
+"""Glow is smooth: it is fitted at half the preview's size."""
 
-SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
-"""Widths of the kernel's Gaussians in quarter pixels: a geometric row from the pixel to a tenth of the picture."""
+SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
+"""Widths of the kernel's Gaussians in half-size pixels: a geometric row, the last a tenth of the picture. Wider ones
+take the lamp's light on the scene for glow."""
+
+HEAD_PX = 12
+"""Size of a clipped blob, in preview pixels, from which on it counts as a head; smaller ones are glints on a stand."""
 
 OWN_SHARE = 0.6
 """A clipped blob is a head when at least this share of it is hidden; one that goes on outside is lit ground."""
 
-HEAD_PX = 12
-"""Clipped preview pixels inside a mask from which on a head counts as visible; fewer are glints on a stand."""
+MARGIN_PX = 1
+"""Distance from a mask or a clipped place, in preview pixels, within which no pixel enters the fit (resampling)."""
 
-MARGIN_PX = 4
-"""Distance from a mask, in preview pixels, within which pixels do not enter the fit (soft edges, resampling)."""
+SPREAD = (1.5, 1.5, 1.5, 1.5, 1.0, 0.7, 0.5, 0.4, 0.3, 0.3)
+"""Residual above the model, relative to it, at which a pixel's weight has fallen to a quarter, round by round of the
+alternating fit: wide at first, so that the steep light close to a head is not taken for a lamp's on the scene."""
 
-SPREAD = 0.2
-"""Residual above the model, relative to it, at which a pixel's weight has fallen to a quarter: such pixels show lamp
-light, not glow."""
-
-ROUNDS = 12
-"""Rounds of the alternating fit; it settles to three digits in about eight."""
+REACH = 0.3
+"""Light of the other lamps, relative to the model, at which a pixel's weight has halved: pure glow is seen best where
+no lamp lights the scene (sky, dark foliage, deep background)."""
 
 NOISE = 0.0015
-"""Noise of a quarter-size pixel, linear light: below it relative residuals count no more."""
+"""Noise of a half-size pixel in linear light; weaker glow does not enter the fit."""
+
+STRONGEST = 1.6
+"""No head is taken for more than this many times as strong as the middle one: small sources have badly known ones."""
 
 _Field = NDArray[np.float32]
+_Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Head:
-    """One frame with a visible head, at quarter size."""
+    """What the fit needs of one frame with a visible head, half-size; samples are the pixels that enter the fit."""
 
     index: int
+    area: float  # of the source, half-size pixels
     basis: _Field  # (k, h, w): the head spread by each Gaussian
     excess: _Field  # (h, w, 3): frame minus plate
-    others: _Field  # (h, w): light of the other lamps, for places that no lamp reaches
-    usable: NDArray[np.bool_]  # (h, w)
+    free: NDArray[np.bool_]  # (h, w): neither hidden nor clipped nor outside the frame
+    sample_basis: _Floats  # (n, k)
+    sample_excess: _Floats  # (n, 3)
+    sample_others: _Floats  # (n,): light of the other lamps
 
 
 def estimate(
@@ -72,21 +81,25 @@ def estimate(
     Returns
     -------
     tuple of (h, w, 3) float32 or None
-        Linear light, at least 0, smooth; already limited so that frame minus glow does not fall below the ambient
-        plate (below the darkest frame where there is no ambient frame). None where the frame shows no head.
+        Linear light, at least 0, smooth; limited so that frame minus glow, taken smoothly, does not fall below the
+        ambient plate (below the darkest frame where there is no ambient frame). None where a frame shows no head.
+
+    Notes
+    -----
+    The kernel is a non-negative sum of Gaussians, so it falls outwards everywhere. Light lost by lit ground through
+    the same scattering is left alone: it would be there without the equipment, too.
     """
-    plate = _plate(previews, hidden, ambient)
     sources = [None if a else _source(p, m) for p, m, a in zip(previews, hidden, ambient, strict=True)]
+    fields: list[_Field | None] = [None] * len(previews)
     if all(s is None for s in sources):
-        return (None,) * len(previews)
-    lit = np.stack([_small(p.linear).mean(axis=2) for p in previews]) - plate.mean(axis=2)
-    lit[[bool(a) for a in ambient]] = np.nan
+        return tuple(fields)
+    small = [_small(p.linear) for p in previews]
+    plate = _plate(small, hidden, ambient)
     heads = []
     for i, source in enumerate(sources):
         if source is not None:
-            others = np.nanmedian(np.delete(lit, i, axis=0), axis=0) if len(lit) > 1 else np.zeros(lit.shape[1:])
-            heads.append(_head(i, previews[i], hidden[i], plate, source, others))
-    fields: list[_Field | None] = [None] * len(previews)
+            others = [f for j, f in enumerate(small) if j != i and not ambient[j]]
+            heads.append(_head(i, source, small[i] - plate, _blocked(previews[i], hidden[i]), _light(others, plate)))
     kernel, strengths = _fit(heads)
     for head, strength in zip(heads, strengths, strict=True):
         model = np.einsum("k,khw->hw", kernel, head.basis)[..., None] * strength
@@ -94,100 +107,145 @@ def estimate(
     return tuple(fields)
 
 
-def _plate(
-    previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
-) -> _Field:
-    """Light without any flash at quarter size: mean of the ambient frames, else the darkest visible frame."""
-    chosen = [p for p, a in zip(previews, ambient, strict=True) if a]
-    if chosen:
-        return np.mean([_small(p.linear) for p in chosen], axis=0, dtype=np.float32)
-    seen = [
-        np.where((_small(m) > 0)[..., None], np.float32(1), _small(p.linear))
-        for p, m in zip(previews, hidden, strict=True)
-    ]
-    return np.min(seen, axis=0)
-
-
-def _small(picture: NDArray[np.generic]) -> _Field:
-    h, w = picture.shape[:2]
-    size = (max(1, -(-w // SHRINK)), max(1, -(-h // SHRINK)))
-    return np.asarray(cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA))
-
-
-def _source(preview: Preview, mask: NDArray[np.uint8]) -> _Field | None:
-    """The head as a light source (h/4, w/4): clipped blobs that lie in the mask, None where there are none."""
+def _source(preview: Preview, mask: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
+    """The head as a light source (h, w): clipped blobs that lie in the mask; None where there are none."""
     count, label, stats, _ = cv2.connectedComponentsWithStats(preview.clipped.astype(np.uint8))
-    inside = np.bincount(label[mask > 127].ravel(), minlength=count)
-    own = inside >= OWN_SHARE * stats[:, cv2.CC_STAT_AREA]
-    own &= stats[:, cv2.CC_STAT_AREA] >= HEAD_PX
+    area = stats[:, cv2.CC_STAT_AREA]
+    inside = np.bincount(label[mask > 127], minlength=count)
+    own = (inside >= OWN_SHARE * area) & (area >= HEAD_PX)
     own[0] = False
-    return _small(own[label].astype(np.float32)) if own.any() else None
+    return np.asarray(own[label]) if own.any() else None
 
 
-def _head(index: int, preview: Preview, mask: NDArray[np.uint8], plate: _Field, source, others) -> _Head:
-    """Gather what the fit needs of one frame."""
-    basis = np.stack(
-        [cv2.GaussianBlur(source, (0, 0), s, borderType=cv2.BORDER_CONSTANT) for s in SIGMAS]
-    )
+def _plate(
+    small: Sequence[_Field], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
+) -> _Field:
+    """Light without any flash, half-size: mean of the ambient frames, else the darkest visible frame."""
+    chosen = [f for f, a in zip(small, ambient, strict=True) if a]
+    if chosen:
+        return np.mean(chosen, axis=0, dtype=np.float32)
+    seen = [np.where((_small(m) > 0)[..., None], np.float32(1), f) for f, m in zip(small, hidden, strict=True)]
+    return np.asarray(np.min(seen, axis=0))
+
+
+def _light(others: Sequence[_Field], plate: _Field) -> _Field:
+    """What lamps usually add at each pixel (h, w): the median of the other lamp frames over the plate."""
+    if not others:
+        return np.zeros(plate.shape[:2], np.float32)
+    return np.asarray(np.median([(f - plate).mean(axis=2) for f in others], axis=0), np.float32)
+
+
+def _blocked(preview: Preview, mask: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Pixels that show no measured light (h/2, w/2)."""
+    bad = (mask > 64) | preview.clipped | ~preview.valid
     side = 2 * MARGIN_PX + 1
-    blocked = cv2.dilate(mask, np.ones((side, side), np.uint8)) > 0
-    blocked |= cv2.dilate(preview.clipped.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    blocked |= ~preview.valid
-    return _Head(index, basis, _small(preview.linear) - plate, others, _small(blocked.astype(np.uint8)) == 0)
+    return _small(cv2.dilate(bad.astype(np.uint8), np.ones((side, side), np.uint8))) > 0
 
 
-def _fit(heads):
+def _head(index: int, source: NDArray[np.bool_], excess: _Field, blocked: NDArray[np.bool_], others: _Field) -> _Head:
+    """Spread one head by the kernel's Gaussians and take the samples, dense near the head."""
+    light = _small(source.astype(np.float32))
+    basis = np.stack([_spread(light, s) for s in SIGMAS])
+    distance = cv2.distanceTransform((light < 0.5).astype(np.uint8), cv2.DIST_L2, 5)
+    rows, columns = np.indices(light.shape)
+    step = np.where(distance < 12, 1, np.where(distance < 40, 2, 4))
+    taken = ~blocked & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
+    return _Head(
+        index=index,
+        area=float(light.sum()),
+        basis=basis,
+        excess=excess,
+        free=~blocked,
+        sample_basis=basis[:, taken].T.astype(np.float64),
+        sample_excess=excess[taken].astype(np.float64),
+        sample_others=np.maximum(others[taken], 0).astype(np.float64),
+    )
+
+
+def _spread(light: _Field, sigma: float) -> _Field:
+    """Gaussian blur; a head cut by the picture's edge goes on beyond it (mirrored)."""
+    rim = light[0].any() or light[-1].any() or light[:, 0].any() or light[:, -1].any()
+    border = cv2.BORDER_REFLECT if rim else cv2.BORDER_CONSTANT
+    step = max(1, int(sigma / 4))
+    h, w = light.shape
+    pad = (-h % step, -w % step)
+    grown = cv2.copyMakeBorder(light, 0, pad[0], 0, pad[1], border)
+    small = cv2.resize(grown, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(small, (0, 0), sigma / step, borderType=border)
+    return np.asarray(cv2.resize(blurred, (w + pad[1], h + pad[0]), interpolation=cv2.INTER_LINEAR)[:h, :w])
+
+
+def _fit(heads: Sequence[_Head]) -> tuple[_Field, _Field]:
     """One kernel (k,) for the series and a strength (3,) for each head, alternating, from below."""
     from scipy.optimize import nnls
 
-    basis = [h.basis[:, h.usable].T.astype(np.float64) for h in heads]
-    excess = [h.excess[h.usable].astype(np.float64) for h in heads]
-    others = [h.others[h.usable].astype(np.float64) for h in heads]
-    kernel = np.array([0.3, 0.3, 0.2, 0.2, 0.2, 0.1])
-    strengths = np.zeros((len(heads), 3))
-    for j, (b, e) in enumerate(zip(basis, excess, strict=True)):
-        shape = b @ kernel
-        near = shape > 0.1 * shape.max()
-        strengths[j] = np.maximum(np.quantile(e[near] / shape[near][:, None], 0.1, axis=0), 1e-3)
-    for _ in range(ROUNDS):
-        lhs = np.zeros((len(SIGMAS), len(SIGMAS)))
-        rhs = np.zeros(len(SIGMAS))
-        for j, (b, e, o) in enumerate(zip(basis, excess, others, strict=True)):
-            shape = b @ kernel
+    areas = np.array([h.area for h in heads])
+    kernel = np.full(len(SIGMAS), 0.2)
+    strengths = np.stack([_lowest(h, kernel) for h in heads])
+    for spread in SPREAD:
+        lhs, rhs = 1e-12 * np.eye(len(SIGMAS)), np.zeros(len(SIGMAS))
+        for j, head in enumerate(heads):
+            strengths[j] = _strength(head, kernel, strengths[j], spread)
+        middle = _weighted_median(strengths.mean(axis=1), areas)
+        strengths *= np.minimum(1, STRONGEST * middle / strengths.mean(axis=1))[:, None]
+        for head, strength in zip(heads, strengths, strict=True):
+            weight = _weights(head, kernel, strength, spread)
             for c in range(3):
-                for _ in range(3):
-                    w = _weights(shape * strengths[j, c], e[:, c], o)
-                    strengths[j, c] = max(float((w * shape) @ e[:, c] / max(float((w * shape) @ shape), 1e-12)), 1e-3)
-                w = _weights(shape * strengths[j, c], e[:, c], o)
-                scaled = b * strengths[j, c]
-                lhs += (scaled * w[:, None]).T @ scaled
-                rhs += (scaled * w[:, None]).T @ e[:, c]
-        ridge = 1e-9 * np.trace(lhs) * np.eye(len(SIGMAS))
-        root = np.linalg.cholesky(lhs + ridge)
+                scaled = head.sample_basis * (strength[c] * np.sqrt(weight[:, c : c + 1]))
+                lhs += scaled.T @ scaled
+                rhs += scaled.T @ (np.sqrt(weight[:, c]) * head.sample_excess[:, c])
+        root = np.linalg.cholesky(lhs + 1e-9 * np.trace(lhs) * np.eye(len(SIGMAS)))
         kernel, _ = nnls(root.T, np.linalg.solve(root, rhs))
-        size = np.array([h.basis[0].sum() for h in heads])
-        mid = _weighted_median(strengths.mean(axis=1), size)
-        strengths *= np.minimum(1, 1.6 * mid / strengths.mean(axis=1))[:, None]
-        mean = strengths.mean()
-        kernel, strengths = kernel * mean, strengths / mean
+        kernel, strengths = kernel * middle, strengths / middle
     return kernel.astype(np.float32), strengths.astype(np.float32)
 
 
-def _weighted_median(values, weights):
+def _lowest(head: _Head, kernel: _Floats) -> _Floats:
+    """First strength (3,): a low quantile of excess over shape near the head."""
+    shape = head.sample_basis @ kernel
+    near = shape > 0.1 * shape.max(initial=0)
+    if not near.any():
+        return np.full(3, 1e-3)
+    return np.asarray(np.maximum(np.quantile(head.sample_excess[near] / shape[near, None], 0.1, axis=0), 1e-3))
+
+
+def _strength(head: _Head, kernel: _Floats, strength: _Floats, spread: float) -> _Floats:
+    """Weighted least squares for one head's strength (3,)."""
+    shape = (head.sample_basis @ kernel)[:, None]
+    for _ in range(3):
+        weight = _weights(head, kernel, strength, spread)
+        top, bottom = (weight * shape * head.sample_excess).sum(axis=0), (weight * shape**2).sum(axis=0)
+        strength = np.maximum(top / np.maximum(bottom, 1e-12), 1e-3)
+    return strength
+
+
+def _weights(head: _Head, kernel: _Floats, strength: _Floats, spread: float) -> _Floats:
+    """Weights (n, 3) of squared residuals: relative, less where lamp light shows in any channel."""
+    model = (head.sample_basis @ kernel)[:, None] * strength
+    scale = NOISE + model
+    above = np.max((head.sample_excess - model) / (spread * scale), axis=1).clip(0)
+    lit = head.sample_others / (REACH * scale.mean(axis=1))
+    return np.asarray((model > NOISE) / scale**2 / ((1 + above**2) ** 2 * (1 + lit**2))[:, None])
+
+
+def _weighted_median(values: _Floats, weights: _Floats) -> float:
     order = np.argsort(values)
     total = np.cumsum(weights[order])
-    return values[order][np.searchsorted(total, 0.5 * total[-1])]
-
-
-def _weights(model, excess, others):
-    """Relative residuals, those above the model light."""
-    scale = NOISE + model
-    above = np.maximum(excess - model, 0) / (SPREAD * scale)
-    return (model > NOISE) / scale**2 / (1 + above**2) ** 2 / (1 + (np.maximum(others, 0) / (0.3 * scale)) ** 2)
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 def _limited(model: _Field, head: _Head, shape: tuple[int, int]) -> _Field:
-    """Keep frame minus glow above the plate; back to preview size."""
-    ceiling = cv2.GaussianBlur(np.maximum(head.excess, 0), (0, 0), 1.0)
-    field = np.minimum(model, np.maximum(ceiling, 0)).astype(np.float32)
+    """Keep frame minus glow above the plate where that is seen; back to preview size."""
+    free = head.free.astype(np.float32)
+    weight = cv2.GaussianBlur(free, (0, 0), 1.5)
+    seen = cv2.GaussianBlur(head.excess * free[..., None], (0, 0), 1.5) / np.maximum(weight, 1e-3)[..., None]
+    ceiling = np.where((weight > 1e-2)[..., None], np.maximum(seen, 0), np.float32(1))
+    field = np.minimum(model, ceiling).astype(np.float32)
     return np.asarray(cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
+
+
+def _small(picture: NDArray[np.generic]) -> _Field:
+    """Half-size mean (bool and uint8 become float32)."""
+    h, w = picture.shape[:2]
+    size = (max(1, -(-w // SHRINK)), max(1, -(-h // SHRINK)))
+    return np.asarray(cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA))

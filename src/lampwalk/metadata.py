@@ -290,3 +290,33 @@ def _clean_xmp(xmp: bytes, *, keep_location: bool) -> bytes:
     if not keep_location:
         xmp = _LOCATION.sub(b"", xmp)
     return _ORIENTATION_XMP.sub(rb"\g<1>1", xmp)
+
+
+_NUMBERS = {1: "B", 3: "H", 4: "I", 6: "b", 7: "B", 8: "h", 9: "i", 11: "f", 12: "d", 13: "I", 16: "Q", 17: "q", 18: "Q"}
+
+
+def number(directory: Directory, tag: int) -> float | None:
+    """First value of a field as a number; None where it is absent, text, or a division by zero."""
+    value = directory.get(tag)
+    try:
+        if value is None or value.kind == ASCII:
+            return None
+        if value.kind in (5, 10):
+            above, below = struct.unpack_from("<II" if value.kind == 5 else "<ii", value.data)
+            return float(above / below)
+        return float(struct.unpack_from("<" + _NUMBERS[value.kind], value.data)[0])
+    except (struct.error, KeyError, ZeroDivisionError):
+        return None
+
+
+def string(directory: Directory, tag: int) -> str:
+    """Text of a field up to its first zero byte; empty where it is absent."""
+    value = directory.get(tag)
+    return "" if value is None else value.data.split(b"\0")[0].decode("utf-8", "replace").strip()
+
+
+def rational(value: float) -> Field:
+    """Field of one positive fraction; short exposures as 1 over something."""
+    if value < 1:
+        return Field(RATIONAL, struct.pack("<II", 1_000_000, round(1_000_000 / value)))
+    return Field(RATIONAL, struct.pack("<II", round(value * 1000), 1000))

@@ -1,13 +1,15 @@
-"""Where the lamp goes: places round the subject that leave no strip dark, and what the camera sees of the stand.
+"""Where the lamp goes so that no strip stays dark, and what the camera sees of the stand.
 
-The subject is a box on the ground, its front towards the camera. The origin lies on the ground under its middle; x runs
-to the right and y away from the camera as seen by someone who faces the front, z up; all in metres.
+The subject is a box on the ground, its front towards the camera. The origin lies on the ground under its
+middle; x runs to the right and y away from the camera as seen by someone who faces the front, z up; all in
+metres.
 
 Notes
 -----
-The lamp is a point whose intensity falls as cos^n of the angle to its axis, n such that half the peak is left at half the
-beam angle; the surface is matte (Lambert's cosine law), the distance counts by its square. Everything else (reflector
-rings, gloss, shadows of the subject on itself) is left out: the number of places is a plan, the first test frame decides.
+The lamp is a point whose intensity falls as cos^n of the angle to its axis, n such that half the peak is left
+at half the beam angle; the surface is matte (Lambert's cosine law), the distance counts by its square.
+Everything else (reflector rings, gloss, shadows of the subject on itself) is left out: the number of places
+is a plan, the first test frame decides.
 """
 
 from __future__ import annotations
@@ -22,8 +24,8 @@ from numpy.typing import NDArray
 from .errors import InputError
 
 DARKEST_EV = -1.0
-"""Darkest a face may get between two places, in stops below the middle of a pool. A choice, no source: a maximum keeps
-one lamp's light there, and a stop reads as modelling, two as a gap."""
+"""Darkest a face may get between two places, in stops below the middle of a pool. A choice, no source: a
+maximum keeps one lamp's light there, and a stop reads as modelling, two as a gap."""
 
 DOWNWARD_DEG = 30.0
 """How far the head looks down where no height is given. Common practice, no source."""
@@ -32,7 +34,8 @@ FILL_EV = -1.0
 """The low front fill against the other places, stops. Common practice, no source."""
 FILL_HEIGHT_M = 0.5
 FILL_ASIDE_M = 0.7
-"""The low fill's head above ground, and beside the camera: out of the picture, and out of the photographer's way."""
+"""The low fill's head above ground, and beside the camera: out of the picture, and out of the photographer's
+way."""
 
 MOST_PLACES = 60
 """More on one side is no walk: the beam is too narrow or the lamp too near."""
@@ -42,7 +45,7 @@ Vector = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """The box that the subject fills: width along the front, depth away from the camera, height; metres, above 0."""
+    """The box that the subject fills: width along the front, depth behind it, height; metres, above 0."""
 
     width_m: float
     depth_m: float
@@ -51,7 +54,10 @@ class Subject:
     def __post_init__(self) -> None:
         for name, value in (("width", self.width_m), ("depth", self.depth_m), ("height", self.height_m)):
             if not (math.isfinite(value) and value > 0):
-                raise InputError(f"the subject's {name} must be above 0, not {value:g}", remedy="such as 6 m x 2.2 m x 1.8 m")
+                raise InputError(
+                    f"the subject's {name} must be above 0, not {value:g}",
+                    remedy="such as 6 m x 2.2 m x 1.8 m",
+                )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,9 +121,11 @@ class Position:
         Fraction of full power.
     sees : str
         What the picture shows: ``"head"``, ``"stand"``, ``"hidden"`` (behind the subject) or ``"nothing"``.
-    legs_clear_m : float
-        From the foot of the stand towards the subject: the beam meets the ground beyond this, metres; infinite where it
-        meets no ground.
+    hidden_below_m : float
+        The subject hides a head at this place up to this height, metres; 0 where it never does.
+    legs_clear_m : float or None
+        From the foot of the stand towards the subject: the beam meets the ground beyond this, metres; None
+        where it meets no ground.
     """
 
     number: int
@@ -129,7 +137,8 @@ class Position:
     distance_m: float
     power: float
     sees: str
-    legs_clear_m: float
+    hidden_below_m: float
+    legs_clear_m: float | None
 
     @property
     def head(self) -> Vector:
@@ -157,12 +166,14 @@ def field_of_view_deg(sensor_mm: float, focal_mm: float) -> float:
 
 
 def pool_m(distance_m: float, beam_deg: float) -> float:
-    """Width of the pool of light on a wall straight ahead, up to half the intensity: 2 d tan(beam / 2); metres."""
+    """Width in metres of the pool on a wall straight ahead, up to half the intensity: 2 d tan(beam / 2)."""
     return 2 * distance_m * math.tan(math.radians(beam_deg / 2))
 
 
-def walk(subject: Subject, *, distance_m: float, beam_deg: float, height_m: float | None = None) -> list[Place]:
-    """Places for all four sides, front first, then round by the right; each side as few as leave no strip dark.
+def walk(
+    subject: Subject, *, distance_m: float, beam_deg: float, height_m: float | None = None
+) -> list[Place]:
+    """Find the places on all four sides, front first, then round by the right: few, but no strip dark.
 
     Parameters
     ----------
@@ -178,15 +189,12 @@ def walk(subject: Subject, *, distance_m: float, beam_deg: float, height_m: floa
     InputError
         The distance is too short for the height, or the beam too narrow for the subject.
     """
-    places: list[Place] = []
-    for side, length in _sides(subject):
-        row = _light_face(side, length, subject, (distance_m, beam_deg, height_m))
-        places += row
-    return places
+    head = (distance_m, beam_deg, height_m)
+    return [place for side, length in _sides(subject) for place in _light_face(side, length, subject, head)]
 
 
 def low_fill(subject: Subject, camera: Camera, distance_m: float) -> Place:
-    """Place for the low fill from the front: beside the camera, or nearer on the same line where it does not reach.
+    """Find the place of the low front fill: beside the camera, or nearer where it does not reach.
 
     Parameters
     ----------
@@ -227,24 +235,28 @@ def level_ev(places: Sequence[Place], points: Vector, normal: Vector, beam_deg: 
     fall = math.log(0.5) / math.log(math.cos(math.radians(beam_deg / 2)))
     best = np.zeros(len(points))
     for place in places:
-        best = np.maximum(best, _light(place, points, normal, fall) / _light(place, place.aim[None], normal, fall))
+        best = np.maximum(
+            best, _light(place, points, normal, fall) / _light(place, place.aim[None], normal, fall)
+        )
     with np.errstate(divide="ignore"):
         return np.asarray(np.log2(best), np.float64)
 
 
 def darkest_ev(places: Sequence[Place], subject: Subject, beam_deg: float) -> float:
-    """Darkest spot of the four faces over their whole height, each lit by its own places; stops, as `level_ev`."""
+    """Find the darkest spot of the four faces, each lit by its own places; stops, as `level_ev`."""
     darkest = 0.0
     for side, length in _sides(subject):
         own = [place for place in places if place.side == side]
-        across, up = np.meshgrid(np.linspace(-length / 2, length / 2, 41), np.linspace(0, subject.height_m, 9))
+        across, up = np.meshgrid(
+            np.linspace(-length / 2, length / 2, 41), np.linspace(0, subject.height_m, 9)
+        )
         points, normal = _on_face(side, across.ravel(), up.ravel(), subject)
         darkest = min(darkest, float(level_ev(own, points, normal, beam_deg).min()))
     return darkest
 
 
 def what_camera_sees(camera: Camera, subject: Subject, head: Vector, head_radius_m: float) -> str:
-    """What of a lamp the picture shows: ``"head"``, ``"stand"``, ``"hidden"`` or ``"nothing"``.
+    """Say what of a lamp the picture shows: ``"head"``, ``"stand"``, ``"hidden"`` or ``"nothing"``.
 
     Parameters
     ----------
@@ -255,41 +267,51 @@ def what_camera_sees(camera: Camera, subject: Subject, head: Vector, head_radius
     head_radius_m : float
         Half the width of head and reflector.
     """
-    in_picture = _in_picture(camera, subject, head, head_radius_m)
-    if in_picture and not _covered(camera.place, head, subject, head_radius_m):
+    shown_head = in_picture(camera, subject, head, head_radius_m)
+    if shown_head and not _covered(camera.place, head, subject, head_radius_m):
         return "head"
     heights = np.linspace(0.0, float(head[2]), 25)
     pole = [np.array([head[0], head[1], height]) for height in heights]
-    shown = [point for point in pole if _in_picture(camera, subject, point, 0.03)]
+    shown = [point for point in pole if in_picture(camera, subject, point, 0.03)]
     if any(_entry(camera.place, point, subject) is None for point in shown):
         return "stand"
-    return "hidden" if in_picture or shown else "nothing"
+    return "hidden" if shown_head or shown else "nothing"
 
 
 def hidden_below_m(camera: Camera, subject: Subject, head: Vector, head_radius_m: float) -> float:
-    """Height up to which the subject hides a head at this place from the camera, metres; 0 where it never does."""
+    """Height up to which the subject hides a head at this place, metres; 0 where it never does."""
     for height in np.arange(float(head[2]), 0.0, -0.05):
         if _covered(camera.place, np.array([head[0], head[1], height]), subject, head_radius_m):
             return float(height)
     return 0.0
 
 
-def legs_clear_m(place: Place, beam_deg: float) -> float:
-    """From the foot of the stand, towards the subject: where the beam's lower edge meets the ground, metres."""
+def legs_clear_m(place: Place, beam_deg: float) -> float | None:
+    """From the foot of the stand, towards the subject: where the beam's lower edge meets the ground, metres.
+
+    None where it meets no ground, 0 where it takes in the foot itself.
+    """
     down = math.degrees(math.asin((place.head[2] - place.aim[2]) / place.distance_m)) + beam_deg / 2
     if down >= 90:
         return 0.0
-    return math.inf if down <= 0 else float(place.head[2] / math.tan(math.radians(down)))
+    return None if down <= 0 else float(place.head[2] / math.tan(math.radians(down)))
 
 
 def place_text(position: Position, subject: Subject) -> str:
-    """Where to put the stand, as paced out from the subject: ``"1.5 m left of the middle, 3.5 m out from the front"``."""
+    """Say where the stand goes, as paced out: ``"3.5 m from the front, 1.5 m left of the middle"``."""
     x, y = position.x_m, position.y_m
     if position.side in ("right", "left"):
-        along = "level with the middle" if abs(y) < 0.05 else f"{abs(y):.1f} m {'behind' if y > 0 else 'before'} the middle"
-        return f"{abs(x) - subject.width_m / 2:.1f} m out from the {position.side} end, {along}"
-    along = "at the middle" if abs(x) < 0.05 else f"{abs(x):.1f} m {'right' if x > 0 else 'left'} of the middle"
-    return f"{abs(y) - subject.depth_m / 2:.1f} m out from the {'back' if y > 0 else 'front'}, {along}"
+        out, end, along, ways = abs(x) - subject.width_m / 2, f"{position.side} end", y, ("before", "behind")
+    else:
+        out, end, along, ways = (
+            abs(y) - subject.depth_m / 2,
+            "back" if y > 0 else "front",
+            x,
+            ("left of", "right of"),
+        )
+    if abs(along) < 0.05:
+        return f"{out:.1f} m from the {end}, at the middle"
+    return f"{out:.1f} m from the {end}, {abs(along):.1f} m {ways[along > 0]} the middle"
 
 
 def _sides(subject: Subject) -> tuple[tuple[str, float], ...]:
@@ -303,7 +325,10 @@ def _sides(subject: Subject) -> tuple[tuple[str, float], ...]:
 
 def _on_face(side: str, across: Vector, up: Vector, subject: Subject) -> tuple[Vector, Vector]:
     """Points of a face, (N, 3), and its outward normal; `across` runs in the order of the walk."""
-    half_width, half_depth = np.full_like(across, subject.width_m / 2), np.full_like(across, subject.depth_m / 2)
+    half_width, half_depth = (
+        np.full_like(across, subject.width_m / 2),
+        np.full_like(across, subject.depth_m / 2),
+    )
     points = {
         "front": (across, -half_depth, up),
         "right": (half_width, across, up),
@@ -314,28 +339,27 @@ def _on_face(side: str, across: Vector, up: Vector, subject: Subject) -> tuple[V
     return np.stack(points, axis=1), np.array(normal, np.float64)
 
 
-def _light_face(side: str, length: float, subject: Subject, head: tuple[float, float, float | None]) -> list[Place]:
+def _light_face(
+    side: str, length: float, subject: Subject, head: tuple[float, float, float | None]
+) -> list[Place]:
     """As few places as keep the middle line, and then the upright line, above `DARKEST_EV`."""
-    _, beam_deg, _ = head
+    distance_m, beam_deg, _ = head
     columns = rows = 1
-    middle = np.array([subject.height_m / 2])
     along, upright = np.linspace(-length / 2, length / 2, 121), np.linspace(0, subject.height_m, 61)
-    while True:
-        if columns > MOST_PLACES or rows > MOST_PLACES:
-            raise InputError(
-                f"a beam of {beam_deg:g} deg at {head[0]:.1f} m needs more than {MOST_PLACES} places on the {side} side",
-                remedy="take a wider reflector, or a greater distance",
-            )
+    while columns <= MOST_PLACES and rows <= MOST_PLACES:
         places = _grid(side, length, subject, (columns, rows), head)
-        points, normal = _on_face(side, along, np.repeat(places[0].aim[2], len(along)), subject)
-        if level_ev(places, points, normal, beam_deg).min() < DARKEST_EV:
+        line, normal = _on_face(side, along, np.full_like(along, places[0].aim[2]), subject)
+        if level_ev(places, line, normal, beam_deg).min() < DARKEST_EV:
             columns += 1
             continue
-        points, _ = _on_face(side, np.repeat(_across(length, columns)[0], len(upright)), upright, subject)
-        if level_ev(places, points, normal, beam_deg).min() < DARKEST_EV and rows * middle[0] < subject.height_m * 30:
-            rows += 1
-            continue
-        return places
+        line, _ = _on_face(side, np.full_like(upright, _across(length, columns)[0]), upright, subject)
+        if level_ev(places, line, normal, beam_deg).min() >= DARKEST_EV:
+            return places
+        rows += 1
+    raise InputError(
+        f"a beam of {beam_deg:g} deg at {distance_m:.1f} m needs over {MOST_PLACES} places on the {side} side",
+        remedy="take a wider reflector, or a greater distance",
+    )
 
 
 def _across(length: float, count: int) -> Vector:
@@ -343,17 +367,23 @@ def _across(length: float, count: int) -> Vector:
 
 
 def _grid(
-    side: str, length: float, subject: Subject, count: tuple[int, int], head: tuple[float, float, float | None]
+    side: str,
+    length: float,
+    subject: Subject,
+    count: tuple[int, int],
+    head: tuple[float, float, float | None],
 ) -> list[Place]:
     distance_m, _, height_m = head
     columns, rows = count
     places = []
     for row in range(rows):
         aim_height = subject.height_m * (row + 0.5) / rows
-        rise = distance_m * math.sin(math.radians(DOWNWARD_DEG)) if height_m is None else height_m - aim_height
+        rise = (
+            distance_m * math.sin(math.radians(DOWNWARD_DEG)) if height_m is None else height_m - aim_height
+        )
         if abs(rise) >= distance_m:
             raise InputError(
-                f"a head {abs(rise):.1f} m above or below where it looks cannot be {distance_m:.1f} m away from it",
+                f"a head {abs(rise):.1f} m above where it looks cannot be {distance_m:.1f} m away from it",
                 remedy="lower the head, or give a greater distance",
             )
         out = math.sqrt(distance_m**2 - rise**2)
@@ -373,7 +403,7 @@ def _light(place: Place, points: Vector, normal: Vector, fall: float) -> Vector:
     return np.asarray(beam * incidence / distance**2, np.float64)
 
 
-def _in_picture(camera: Camera, subject: Subject, point: Vector, radius_m: float) -> bool:
+def in_picture(camera: Camera, subject: Subject, point: Vector, radius_m: float) -> bool:
     """Whether a ball shows in the frame (a pinhole that looks at the middle of the subject, held level)."""
     forward = np.array([0.0, 0.0, subject.height_m / 2]) - camera.place
     forward /= np.linalg.norm(forward)
@@ -397,7 +427,7 @@ def _covered(eye: Vector, head: Vector, subject: Subject, radius_m: float) -> bo
 
 
 def _entry(start: Vector, end: Vector, subject: Subject) -> float | None:
-    """Share of the way from start to end at which it enters the subject's box; None where it stays outside (slab test)."""
+    """Share of the way at which it enters the subject's box, None where it does not (slab test)."""
     low = np.array([-subject.width_m / 2, -subject.depth_m / 2, 0.0])
     high = np.array([subject.width_m / 2, subject.depth_m / 2, subject.height_m])
     way = end - start

@@ -1,7 +1,8 @@
 """Numbers with units as a photographer writes them: "1/125", "f/8", "4 m", "60 Ws".
 
-Every function takes the text and a few words on what it is for, returns a float in the unit of its name, and raises an
-`InputError` that says what was expected. A length without a unit is refused: metres and feet both pass for distances.
+Every function takes the text and a few words on what it is for, returns a float in the unit of its name, and
+raises an `InputError` that says what was expected. A length without a unit is refused: metres and feet both
+pass for distances.
 """
 
 from __future__ import annotations
@@ -42,7 +43,9 @@ def sizes_m(text: str, count: int, what: str = "size") -> tuple[float, ...]:
     if len(parts) != count:
         raise InputError(f"{what}: {text!r} is not {count} numbers", remedy=f"expected such as {example}")
     last_unit = re.sub(r"[^a-z]", "", parts[-1].lower())
-    return tuple(metres(part if re.search("[a-z]", part, re.IGNORECASE) else part + last_unit, what) for part in parts)
+    return tuple(
+        metres(part if re.search("[a-z]", part, re.IGNORECASE) else part + last_unit, what) for part in parts
+    )
 
 
 def degrees(text: str, what: str = "angle") -> float:
@@ -73,7 +76,8 @@ def shutter_s(text: str, what: str = "shutter") -> float:
     written = text.strip().lower()
     if re.fullmatch(rf"{_NUMBER}", written) and "/" not in written:
         raise InputError(
-            f"{what}: {text!r} may mean 1/{written} s or {written} s", remedy=f"write 1/{written} or {written} s"
+            f"{what}: {text!r} may mean 1/{written} s or {written} s",
+            remedy=f"write 1/{written} or {written} s",
         )
     return _above_zero(_read(written, what, {"": 1.0, **_SECONDS}, "1/125 or 0.5 s"), what)
 
@@ -94,7 +98,9 @@ def power(text: str, what: str = "power") -> float:
     """Read a power fraction such as ``"1/4"`` or ``"full"``; above 0, at most 1."""
     value = 1.0 if text.strip().lower() == "full" else _read(text, what, {"": 1.0}, "1/4 or full")
     if not 0 < value <= 1:
-        raise InputError(f"{what}: {text!r} is not above 0 and at most 1", remedy="expected such as 1/4 or full")
+        raise InputError(
+            f"{what}: {text!r} is not above 0 and at most 1", remedy="expected such as 1/4 or full"
+        )
     return value
 
 

@@ -1,0 +1,147 @@
+"""Hot pixels: points of the sensor that are bright in every frame.
+
+A maximum collects them: when frames are moved into line, each brings its own copy. They sit still on the sensor
+while the scene moves or its light changes, and that is how they are told from real small lights.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .colour import to_linear
+from .errors import InputError
+
+STEP = 24 / 255
+"""Encoded value by which a point must stand above its surroundings: below that it is lost in noise and JPEG ringing."""
+
+MOST_PPM = 100.0
+"""Parts per million of the picture that may be hot; more are texture, and nothing is removed (sensors in use show a few ppm
+in short exposures, from memory)."""
+
+EVEN = 0.35
+"""Largest relative spread (max - min over mean) of a hot pixel's own light over the frames; a real point's follows the light."""
+
+LIGHT_CHANGES = 1.6
+"""Factor between the brightest and the dimmest surroundings of a point from which a steady excess is proof."""
+
+RING = 2
+"""Pixels from the point to the ring that counts as its surroundings: a demosaiced hot pixel is 3 wide."""
+
+
+class HotPixels:
+    """Collects evidence frame by frame, in sensor coordinates (before any warp or turn).
+
+    Notes
+    -----
+    The first frame names candidates: isolated peaks, ``STEP`` above the median of their 5x5 neighbourhood. Every
+    further frame only looks at those (some thousand points), so a frame costs little after the first.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> frames = np.full((3, 40, 40, 3), 20, np.uint8) + np.arange(3, dtype=np.uint8)[:, None, None, None] * 30
+    >>> frames[:, 10, 30] = 250
+    >>> hot = HotPixels()
+    >>> for frame in frames:
+    ...     hot.add(frame)
+    >>> hot.found().tolist()
+    [[10, 30]]
+    """
+
+    def __init__(self) -> None:
+        self._points: NDArray[np.intp] | None = None
+        self._excess: list[NDArray[np.float32]] = []
+        self._around: list[NDArray[np.float32]] = []
+        self._shape: tuple[int, ...] = ()
+
+    def add(self, pixels: NDArray[Any]) -> None:
+        """Look at one frame: (H, W, 3) uint8 or uint16, encoded, as the sensor saw it."""
+        _check(pixels)
+        if self._points is None:
+            self._shape = pixels.shape
+            self._points = _peaks(pixels)
+        if pixels.shape != self._shape:
+            raise InputError(f"frame of shape {pixels.shape} among {self._shape}", remedy="one size for all")
+        peak, ring = _sample(pixels, self._points)
+        self._excess.append(peak - ring)
+        self._around.append(ring)
+
+    def found(self) -> NDArray[np.intp]:
+        """Hot pixels so far: (n, 2) row and column; empty with fewer than three frames."""
+        if self._points is None or len(self._excess) < 3:
+            return np.zeros((0, 2), np.intp)
+        excess, around = np.array(self._excess), np.array(self._around)
+        strongest = excess.max(axis=2)  # the channel in which it stands out
+        steady = np.ptp(strongest, axis=0) < EVEN * np.maximum(strongest.mean(axis=0), 1e-4)
+        always = strongest.min(axis=0) > 0
+        level = around.mean(axis=2) + np.float32(0.002)
+        changed = level.max(axis=0) > LIGHT_CHANGES * level.min(axis=0)
+        points = self._points[steady & always & changed]
+        return points if len(points) <= MOST_PPM * 1e-6 * self._shape[0] * self._shape[1] else points[:0]
+
+
+def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
+    """Put the surroundings' median where hot pixels are.
+
+    Parameters
+    ----------
+    pixels : (H, W, 3) uint8 or uint16, encoded
+    points : (n, 2) int
+        Row and column (`HotPixels.found`).
+
+    Returns
+    -------
+    (H, W, 3) like `pixels`
+        `pixels` itself where there is nothing to remove, else a copy.
+    """
+    _check(pixels)
+    if len(points) == 0:
+        return pixels
+    h, w = pixels.shape[:2]
+    if (points < 0).any() or (points >= (h, w)).any():
+        raise InputError("a hot pixel lies outside the picture", remedy="use the points found on frames of this size")
+    clean = pixels.copy()
+    values = np.median(_ring(pixels, points), axis=1).astype(pixels.dtype)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            clean[np.clip(points[:, 0] + dy, 0, h - 1), np.clip(points[:, 1] + dx, 0, w - 1)] = values
+    return clean
+
+
+def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:
+    """Isolated bright points: (n, 2)."""
+    bright = cv2.max(cv2.max(pixels[..., 0], pixels[..., 1]), pixels[..., 2])
+    if bright.dtype == np.uint16:
+        bright = (bright >> 8).astype(np.uint8)
+    over = cv2.subtract(bright, cv2.medianBlur(bright, 2 * RING + 1))
+    rows, cols = np.nonzero(over >= round(STEP * 255))
+    if len(rows) == 0:
+        return np.zeros((0, 2), np.intp)
+    top = cv2.dilate(over, np.ones((3, 3), np.uint8))[rows, cols] == over[rows, cols]
+    points = np.stack([rows[top], cols[top]], axis=1)
+    inner = (points >= RING).all(axis=1) & (points < np.array(bright.shape) - RING).all(axis=1)
+    return points[inner]
+
+
+def _sample(pixels: NDArray[Any], points: NDArray[np.intp]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Linear light of points and of their surroundings: two (n, 3)."""
+    peak = to_linear(pixels[points[:, 0], points[:, 1]])
+    return peak, np.median(to_linear(_ring(pixels, points)), axis=1)
+
+
+def _ring(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
+    """The 16 pixels round each point at distance `RING`: (n, 16, 3)."""
+    span = range(-RING, RING + 1)
+    offsets = np.array([(dy, dx) for dy in span for dx in span if max(abs(dy), abs(dx)) == RING])
+    at = points[:, None, :] + offsets
+    h, w = pixels.shape[:2]
+    return np.asarray(pixels[np.clip(at[..., 0], 0, h - 1), np.clip(at[..., 1], 0, w - 1)])
+
+
+def _check(pixels: NDArray[Any]) -> None:
+    if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype not in (np.uint8, np.uint16):
+        raise InputError(f"pixels of shape {pixels.shape}, {pixels.dtype}", remedy="give (H, W, 3) uint8 or uint16")

@@ -1,0 +1,245 @@
+"""Lamps: change the light of one frame's flash, in stops and in warmth, without touching the daylight.
+
+Light adds, so a frame is daylight plus its lamp, ``F = A + L``. Changing the lamp is ``A + g L`` with one factor for each
+channel; as a small smooth field, ``(A + g (F - A)) / F``, it can be carried to full size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .colour import LUMINANCE, luminance
+from .errors import InputError
+from .previews import Preview
+
+FLASH_K = 5500.0
+"""Colour temperature taken for an unfiltered flash, kelvin (common practice, no source)."""
+
+COOLEST_K, WARMEST_K = 15000.0, 2000.0
+"""Range of lamp colours, kelvin: the formula of the locus ends at 15 000 K; below 2 000 K sRGB's blue nears zero."""
+
+MAX_GAIN_EV = 6.0
+"""Largest change of a lamp in stops, up or down; to turn a lamp off, turn its frame off."""
+
+CLIPPED_SHARE = 0.005
+"""Share of the picture that a gain may push to white: small lights may glint, a surface may not burn out."""
+
+NOTHING = 1e-4
+"""Linear light below which a ratio means nothing (a third of the first 8-bit level)."""
+
+SMOOTH_PX = 1.0
+"""Preview pixels (sigma) over which frame and plate are smoothed before their ratio is taken."""
+
+XYZ_TO_RGB = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
+"""CIE XYZ to linear sRGB, IEC 61966-2-1."""
+
+FULL_LAMP = 0.9
+"""Linear light that a lamp's brightest part should stay below in a balance: some 0.15 stops under white."""
+
+LIT = 0.25
+"""A place counts as lit by a lamp when the lamp adds this share of the strongest light any lamp gives there."""
+
+MOST_EV = 1.5
+"""Largest change that is suggested, in stops: more than that is a matter for the flash, not for the merge."""
+
+WORTH_EV = 0.15
+"""Changes below this are not suggested, in stops: nobody sees half a sixth of a stop on one lamp of many."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suggestion:
+    """A starting balance for one lamp; offered, never applied unasked.
+
+    Attributes
+    ----------
+    name : str
+        The frame.
+    gain_ev : float
+        Stops; 0 where the lamp is well as it is.
+    why : str
+    """
+
+    name: str
+    gain_ev: float
+    why: str
+
+
+def lamp_field(
+    preview: Preview, plate: NDArray[np.float32], *, gain_ev: float = 0.0, warmth: float = 0.0
+) -> NDArray[np.float32] | None:
+    """Factors that change the lamp of one frame, in linear light.
+
+    Parameters
+    ----------
+    preview : Preview
+        The frame in the reference's geometry, daylight levelled.
+    plate : (h, w, 3) float32, linear light
+        The scene without flash.
+    gain_ev : float
+        Stops, -6 to 6.
+    warmth : float
+        Mired, positive is warmer (`warm`).
+
+    Returns
+    -------
+    (h, w, 3) float32 or None
+        ``(A + g (F - A)) / F``, between g and 1 in every channel; None where nothing is to be done.
+
+    Raises
+    ------
+    InputError
+        A value is out of range, or the gain would burn out more than half a percent of the picture.
+
+    Notes
+    -----
+    Where the frame is darker than the plate (noise, something in front of it) there is no lamp light to change. Clipped
+    places hold more light than the frame shows; they are lowered like their surroundings only when the lamp is.
+    """
+    if not np.isfinite(gain_ev) or abs(gain_ev) > MAX_GAIN_EV:
+        raise InputError(f"{preview.name}: a gain of {gain_ev} stops", remedy=f"give -{MAX_GAIN_EV:g} to {MAX_GAIN_EV:g}")
+    if plate.shape != preview.linear.shape:
+        raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
+    if gain_ev == 0 and warmth == 0:
+        return None
+    gains = (np.float32(2**gain_ev) * warm(warmth)).astype(np.float32)
+    frame = cv2.GaussianBlur(preview.linear, (0, 0), SMOOTH_PX)
+    below = cv2.GaussianBlur(plate, (0, 0), SMOOTH_PX)
+    daylight = np.clip(below / np.maximum(frame, NOTHING), 0, 1)
+    field = np.asarray(gains + (1 - gains) * daylight, np.float32)
+    _refuse_clipping(preview, plate, field, gain_ev)
+    return field
+
+
+def warm(mired: float) -> NDArray[np.float32]:
+    """Factors on linear sRGB that make an unfiltered flash warmer or cooler.
+
+    Parameters
+    ----------
+    mired : float
+        Shift of the reciprocal colour temperature, 10^6 / K; positive is warmer, as with a filter gel.
+
+    Returns
+    -------
+    (3,) float32
+        Von Kries scaling in linear RGB between two points of the Planckian locus; the luminance of white is kept.
+
+    Raises
+    ------
+    InputError
+        The lamp would leave 2 000 to 15 000 K.
+    """
+    if mired == 0:
+        return np.ones(3, np.float32)
+    lowest, highest = 1e6 / COOLEST_K - 1e6 / FLASH_K, 1e6 / WARMEST_K - 1e6 / FLASH_K
+    if not lowest <= mired <= highest:
+        raise InputError(f"a warmth of {mired} mired", remedy=f"give {np.ceil(lowest):g} to {np.floor(highest):g}")
+    gains = planckian_rgb(1e6 / (1e6 / FLASH_K + mired)) / planckian_rgb(FLASH_K)
+    return np.asarray(gains / (gains @ LUMINANCE), np.float32)
+
+
+def planckian_rgb(kelvin: float) -> NDArray[np.float64]:
+    """Linear sRGB of a Planckian radiator, luminance 1.
+
+    Parameters
+    ----------
+    kelvin : float
+        1 000 to 15 000.
+
+    References
+    ----------
+    M. Krystek, An algorithm to calculate correlated colour temperature, Color Research & Application 10 (1985) 38-40:
+    rational approximation of the locus in CIE 1960 (u, v), within 8e-5 in u and 9e-5 in v.
+    """
+    t = kelvin
+    u = (0.860117757 + 1.54118254e-4 * t + 1.28641212e-7 * t * t) / (1 + 8.42420235e-4 * t + 7.08145163e-7 * t * t)
+    v = (0.317398726 + 4.22806245e-5 * t + 4.20481691e-8 * t * t) / (1 - 2.89741816e-5 * t + 1.61456053e-7 * t * t)
+    x, y = 3 * u / (2 * u - 8 * v + 4), 2 * v / (2 * u - 8 * v + 4)
+    return np.asarray(XYZ_TO_RGB @ [x / y, 1, (1 - x - y) / y], np.float64)
+
+
+def suggest(
+    previews: Sequence[Preview], plate: NDArray[np.float32], ambient: Sequence[bool], hidden: Sequence[NDArray[np.uint8]] | None = None
+) -> tuple[Suggestion, ...]:
+    """Suggest a starting balance: no lamp burns out what it lights, none is lost beside the others.
+
+    Parameters
+    ----------
+    previews : sequence of Preview
+        In the reference's geometry, daylight levelled.
+    plate : (h, w, 3) float32, linear light
+        The scene without flash.
+    ambient : sequence of bool
+        Which frames hold no flash light.
+    hidden : sequence of (h, w) uint8, optional
+        Masks in the same geometry, 255 = hidden: what is hidden is no subject.
+
+    Returns
+    -------
+    tuple of Suggestion
+        One for each lamp frame.
+
+    Notes
+    -----
+    A lamp's own light is ``max(F - A, 0)``. A place belongs to the lamp that gives it the most. Lamps whose own places are
+    pushed to white are lowered until 99 % of them stay under it; lamps whose own places lie more than a stop below the middle one's
+    are raised to half the difference, as far as nothing burns out.
+    """
+    lamps = [i for i, flag in enumerate(ambient) if not flag]
+    if not lamps:
+        return ()
+    light = np.stack([_own_light(previews[i], plate, None if hidden is None else hidden[i]) for i in lamps])
+    lit = luminance(light)
+    strongest = lit.max(axis=0)
+    subject = strongest > np.maximum(luminance(plate), 4 * NOTHING)
+    places = [subject & (lit[k] >= strongest) for k in range(len(lamps))]
+    strength = [float(np.log2(np.median(lit[k][p]))) if p.any() else -np.inf for k, p in enumerate(places)]
+    middle = float(np.median([s for s in strength if np.isfinite(s)] or [0.0]))
+    return tuple(
+        _suggest_one(previews[i], light[k], places[k], strength[k] - middle, plate) for k, i in enumerate(lamps)
+    )
+
+
+def _suggest_one(
+    preview: Preview, light: NDArray[np.float32], place: NDArray[np.bool_], above_ev: float, plate: NDArray[np.float32]
+) -> Suggestion:
+    if not place.any():
+        return Suggestion(name=preview.name, gain_ev=0.0, why="no place is lit most by this lamp")
+    top = float(np.percentile((light + plate)[place].max(axis=1), 99))
+    burnt = float((preview.clipped & place).sum() / place.sum())
+    if burnt > 0.01:
+        ev = max(-MOST_EV, -0.5 - burnt * 10)
+        return Suggestion(name=preview.name, gain_ev=round(ev, 1), why=f"{burnt:.0%} of what it lights is burnt out")
+    room = float(np.log2(FULL_LAMP / max(top, NOTHING)))
+    wanted = -above_ev / 2 if above_ev < -1 else 0.0
+    ev = min(wanted, room, MOST_EV)
+    if ev < WORTH_EV:
+        return Suggestion(name=preview.name, gain_ev=0.0, why="well balanced")
+    return Suggestion(name=preview.name, gain_ev=round(ev, 1), why=f"{-above_ev:.1f} stops weaker than the others")
+
+
+def _own_light(preview: Preview, plate: NDArray[np.float32], hidden: NDArray[np.uint8] | None) -> NDArray[np.float32]:
+    light = np.maximum(cv2.GaussianBlur(preview.linear - plate, (0, 0), 2 * SMOOTH_PX), 0)
+    light[~preview.valid] = 0
+    if hidden is not None:
+        light[hidden > 0] = 0
+    return light
+
+
+def _refuse_clipping(
+    preview: Preview, plate: NDArray[np.float32], field: NDArray[np.float32], gain_ev: float
+) -> None:
+    burnt = ((preview.linear * field).max(axis=2) > 1) & ~preview.clipped & preview.valid
+    share = float(burnt.mean())
+    if share > CLIPPED_SHARE:
+        light = np.maximum(preview.linear - plate, NOTHING)[~preview.clipped & preview.valid]
+        room = (1 - np.minimum(plate[~preview.clipped & preview.valid], 0.99)) / light
+        most = float(np.log2(max(np.quantile(room.min(axis=1), CLIPPED_SHARE), 1e-3)))
+        raise InputError(
+            f"{preview.name}: {gain_ev:+g} stops would burn out {share:.1%} of the picture",
+            remedy=f"at most {most:+.1f} stops; or give the flash more power and shoot again",
+        )

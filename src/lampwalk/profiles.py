@@ -1,0 +1,1 @@
+"""Colour profiles (placeholder while the rest is written)."""

@@ -1,0 +1,98 @@
+"""The main job on a small series with known truth, with floors for the scores."""
+
+from __future__ import annotations
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+import tifffile
+from scoring import score
+
+import lampwalk
+from lampwalk import worksheet
+
+
+@pytest.fixture(scope="module")
+def scores(small_scene, small_run):
+    sheet = small_run.worksheet
+    homographies = {r.file[:2]: r.homography for r in sheet.frames if r.homography is not None}
+    pixels = tifffile.imread(small_run.folder / "composite.tif")
+    return score(small_scene, pixels, sheet.reference[:2], homographies)
+
+
+@pytest.fixture(scope="module")
+def plain(small_scene):
+    """Score of the plain maximum of the frames as they are."""
+    frames = [cv2.imread(str(p))[..., ::-1] for p in sorted((small_scene / "frames").glob("*.jpg"))]
+    return score(small_scene, np.maximum.reduce(frames).astype(np.uint16) * 257, "00", {"00": np.eye(3)})
+
+
+def test_every_frame_is_used_and_the_ambient_frame_is_the_reference(small_run):
+    assert [r.role for r in small_run.worksheet.frames] == ["ambient"] + ["lamp"] * 9
+    assert small_run.worksheet.reference == "00.jpg"
+
+
+def test_frames_are_aligned(scores):
+    assert scores.align_rms_px < 0.2
+
+
+def test_equipment_is_gone_and_light_is_kept(scores, plain):
+    assert plain.ghost_ppm > 50_000  # the scene is not trivial
+    assert scores.ghost_ppm < plain.ghost_ppm / 5
+    assert scores.hole_ppm < plain.hole_ppm
+    assert scores.elsewhere_ppm < 5_000
+    assert scores.de_mean < plain.de_mean / 2
+
+
+def test_the_run_folder_holds_what_the_contract_says(small_scene, small_run):
+    run = small_run.folder
+    assert {p.name for p in run.iterdir()} == {
+        "composite.tif", "picture.jpg", "masks", "coverage.png", "contact_sheet.jpg", "worksheet.json", "small",
+    }  # fmt: skip
+    composite = tifffile.imread(run / "composite.tif")
+    assert composite.dtype == np.uint16
+    assert composite.shape == (400, 600, 3)
+    data = json.loads((run / "worksheet.json").read_text("utf-8"))
+    assert data["format"] == 1
+    assert data["reference"] == "00.jpg"
+    for frame in data["frames"]:
+        mask = cv2.imread(str(run / frame["mask"]), cv2.IMREAD_UNCHANGED)
+        assert mask.shape == (400, 600)
+        assert mask.dtype == np.uint8
+    coverage = cv2.imread(str(run / "coverage.png"), cv2.IMREAD_UNCHANGED)
+    assert set(np.unique(coverage)) <= {int(k) for k in data["coverage"]}
+    assert len(set(np.unique(coverage))) > 5
+    assert sorted(p.name for p in (small_scene / "frames").iterdir()) == [f"{i:02d}.jpg" for i in range(10)]
+    assert not [p for p in run.parent.iterdir() if p.name.startswith(".")]
+
+
+def test_the_worksheet_repeats_the_run_bit_for_bit(small_run, tmp_path):
+    again = lampwalk.merge_worksheet(small_run.folder / "worksheet.json", tmp_path / "again")
+    for name in ("composite.tif", "picture.jpg", "coverage.png", "masks/06.png"):
+        assert (again.folder / name).read_bytes() == (small_run.folder / name).read_bytes(), name
+
+
+def test_an_edited_worksheet_changes_the_picture(small_run, tmp_path):
+    """A lamp that is turned off gives no light."""
+    path = small_run.folder / "worksheet.json"
+    data = json.loads(path.read_text("utf-8"))
+    data["frames"][7]["on"] = False
+    edited = small_run.folder / "edited.json"
+    edited.write_text(json.dumps(data), "utf-8")
+    try:
+        run = lampwalk.merge_worksheet(edited, tmp_path / "edited")
+    finally:
+        edited.unlink()
+    before = tifffile.imread(small_run.folder / "composite.tif").astype(int)
+    after = tifffile.imread(run.folder / "composite.tif").astype(int)
+    assert (after - before).mean() < -100
+    assert not worksheet.load(run.folder / "worksheet.json").frame("07.jpg").on
+
+
+def test_threads_do_not_change_a_bit(small_scene):
+    one = lampwalk.merge(small_scene / "frames", threads=1)
+    three = lampwalk.merge(small_scene / "frames", threads=3)
+    assert np.array_equal(one.pixels, three.pixels)
+    assert np.array_equal(one.coverage, three.coverage)
