@@ -48,8 +48,8 @@ def shoot(light: Light, rng: Rng) -> Series:
     if light.dark_room and rng.random() < 0.5:
         level *= 0.01
     base = np.minimum(light.ambient * np.float32(level), 0.9)
-    peak = np.percentile(np.max([x @ WEIGHTS for x in light.lamps], axis=0), rng.uniform(95, 99.7))
-    gain = np.exp(rng.uniform(np.log(0.25), np.log(1.8))) / max(1e-6, float(peak))
+    peak = np.percentile(np.max([x @ WEIGHTS for x in light.lamps], axis=0), rng.uniform(92, 99.5))
+    gain = np.exp(rng.uniform(np.log(0.3), np.log(2.0))) / max(1e-6, float(peak))
     gains = [gain * np.exp(rng.normal(0, 0.25)) for _ in light.lamps]
     empty = [base * np.float32(2 ** rng.normal(0, 0.03)) + x * g for x, g in zip(light.lamps, gains, strict=True)]
     ideal = np.max([base, *empty], axis=0)
@@ -123,6 +123,7 @@ def _judge(
     if mirrored is not None:
         bright = _lightness(full) - _lightness(ideal)
         strong = (alpha < 0.02) & (change > 0.2) & (mirrored.max(2) > 0.01)
+        strong = cv2.medianBlur(strong.astype(np.uint8), 5) > 0  # single glints are no head
         truth[strong & (bright > 6)] = 1
         weight[strong & (bright > 6)] = 2.0
         weight[strong & (bright <= 6)] = 0.15

@@ -126,7 +126,7 @@ def _row(
         clipped_percent=round(100 * figures[1], 2),
         shift_px=None if d is None else round(_shift_px(d.frame_to_reference, d.frame.shape), 2),
         drift_ev=None if d is None or d.level is None else round(-d.level.ambient_ev, 2),
-        hidden_percent=0.0 if d is None or d.hidden is None else round(float((d.hidden > 127).mean() * 100), 2),
+        hidden_percent=0.0 if d is None or d.hidden is None else round(float((d.hidden.small() > 127).mean() * 100), 2),
         note=why,
     )
 

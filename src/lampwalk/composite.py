@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import geometry, light, worksheet
-from .decisions import Choices, Decision, Decisions, Given, Progress, decide, enlarge_mask
+from .decisions import Choices, Decision, Decisions, Given, Progress, decide
 from .errors import Finding
 from .frames import Series, as_series
 from .geometry import STRIP_ROWS
@@ -117,9 +117,7 @@ def execute(decisions: Decisions, *, threads: int = 2, progress: Progress | None
 
 def full_mask(d: Decision) -> NDArray[np.uint8]:
     """Mask of one frame at full size in its own geometry: (H, W) uint8, 255 = hidden."""
-    if d.hidden is None:
-        return np.zeros(d.frame.shape, np.uint8)
-    return enlarge_mask(d.hidden, d.frame.shape)
+    return np.zeros(d.frame.shape, np.uint8) if d.hidden is None else d.hidden.whole()
 
 
 def _decoded(on: Sequence[Decision]) -> Iterator[tuple[Decision, NDArray[Any]]]:
@@ -172,7 +170,7 @@ def _hidden(rows: slice, d: Decision) -> NDArray[np.uint8] | None:
     width = d.frame.shape[1]
     hidden = None
     if d.hidden is not None:
-        hidden = geometry.warp_strip(full_mask(d), d.frame_to_reference, rows, linear=True)
+        hidden = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, linear=True)
         if not hidden.any():
             hidden = None
     if d.reach is not None:
@@ -186,7 +184,14 @@ def _hidden(rows: slice, d: Decision) -> NDArray[np.uint8] | None:
 
 
 def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
-    """Raise what is left behind masks by the largest fill ratio of the frames hidden there."""
+    """Raise what is left behind masks by the largest fill ratio of the frames hidden there.
+
+    Notes
+    -----
+    Behind a mask of opacity a, frame i with light F left ``(1 - a) F`` in the maximum M beside the others' light O, and
+    its fill ratio r says that ``F = r O`` there. So ``F = M / (1 - a)`` if its own rest won, else ``F = r M``: in
+    both cases the factor is ``min(r, 1 / (1 - a))``, which makes the soft edge of a mask seamless.
+    """
     pixels, coverage = stack.pixels()[rows], stack.coverage()[rows]
     ratio = np.ones(pixels.shape, np.float32)
     for d in filled:
@@ -194,10 +199,12 @@ def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
         window = d.fill.window(rows)
         if window is None or d.hidden is None:
             continue
-        mask = geometry.warp_strip(full_mask(d), d.frame_to_reference, rows, linear=True)
         inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
-        behind = (mask[inside] > 127)[..., None]
-        ratio[inside] = np.maximum(ratio[inside], np.where(behind, d.fill.render(*window), 1))
+        mask = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, linear=True)[inside]
+        behind = np.nonzero(mask)
+        left = (255 - mask[behind]).astype(np.float32)[:, None] / 255
+        limit = np.minimum(d.fill.render(*window)[behind], 1 / np.maximum(left, 1e-6))
+        ratio[inside][behind] = np.maximum(ratio[inside][behind], limit)
     raised = (ratio > 1).any(axis=2)
     if raised.any():
         pixels[raised] = light.relight(pixels[raised][None], ratio[raised][None], None)[0]

@@ -37,8 +37,8 @@ SCALES = ((3.0, 7), (8.0, 17))
 DETAIL_SIGMA = 3.0
 """Full-size pixels: sigma of the high-pass of the detail channels."""
 
-MULTIPLE = 32
-"""Half-size maps are padded to multiples of this, for a net that halves five times."""
+MULTIPLE = 16
+"""Half-size maps are padded to multiples of this, for a net that halves them four times."""
 
 COARSE_CHANNELS = 30
 DETAIL_CHANNELS = 3

@@ -7,7 +7,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,9 +16,10 @@ from .ambient import Level
 from .errors import Finding, InputError, SeriesError
 from .files import Facts
 from .frames import Frame, Series
+from .fullmask import FullMask
 from .light import Field, crop_field
 from .masks import Mask
-from .previews import Preview, align_preview, make_preview, shrink, small_shape
+from .previews import Preview, align_preview, make_preview, small_shape
 from .worksheet import FrameRecord, Worksheet
 
 Progress = Callable[[str, int, int], None]
@@ -85,10 +85,10 @@ class Decision:
         ``ambient`` or ``lamp``.
     alignment : Alignment
     level : Level or None
-    hidden : (h, w) uint8 or None
-        Mask at preview size in the frame's own geometry, 255 = hidden.
+    hidden : FullMask or None
+        What of the frame is hidden.
     mask : Mask or None
-        Where the mask came from.
+        How it was found; None where it was given by hand.
     gain_ev, warmth : float
         The lamp's change in stops and mired.
     on, by_hand : bool
@@ -101,7 +101,7 @@ class Decision:
     role: str
     alignment: Alignment
     level: Level | None = None
-    hidden: NDArray[np.uint8] | None = None
+    hidden: FullMask | None = None
     mask: Mask | None = None
     gain_ev: float = 0.0
     warmth: float = 0.0
@@ -364,33 +364,22 @@ def _hide(
                     f"the mask of {d.frame.name} is {painted.shape[1]}x{painted.shape[0]}",
                     remedy=f"paint it on the frame itself: {d.frame.shape[1]}x{d.frame.shape[0]}",
                 )
-            out.append(replace(d, hidden=shrink_mask(painted), mask=None))
+            out.append(replace(d, hidden=FullMask.painted(painted)))
         elif mask is not None and mask.hidden.any():
             matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, mask.hidden.shape)
             own = geometry.warp(mask.hidden, np.linalg.inv(matrix), linear=True)
-            out.append(replace(d, hidden=shrink_mask(enlarge_mask(own, d.frame.shape)), mask=mask))
+            out.append(replace(d, hidden=FullMask.found(own, d.frame.shape), mask=mask))
         else:
             out.append(replace(d, mask=mask))
     return out
 
 
-def enlarge_mask(hidden: NDArray[np.uint8], full: tuple[int, int]) -> NDArray[np.uint8]:
-    """Mask of preview size at full size, with an edge as soft as before: (H, W) uint8."""
-    if hidden.shape == full:
-        return hidden
-    return np.asarray(cv2.resize(hidden, (full[1], full[0]), interpolation=cv2.INTER_LINEAR))
-
-
-def shrink_mask(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Full-size mask at preview size: (h, w) uint8."""
-    return shrink(mask)
-
-
 def _in_reference(d: Decision) -> NDArray[np.uint8]:
     if d.hidden is None:
         return np.zeros(small_shape(d.frame.shape), np.uint8)
-    matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, d.hidden.shape)
-    return geometry.warp(d.hidden, matrix, linear=True)
+    small = d.hidden.small()
+    matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, small.shape)  # type: ignore[arg-type]
+    return geometry.warp(small, matrix, linear=True)
 
 
 def _relit(preview: Preview, gain: NDArray[np.float32] | None) -> Preview:

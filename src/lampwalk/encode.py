@@ -1,11 +1,13 @@
 """Writing pictures: TIFF, JPEG and PNG, with the metadata they are given.
 
-Every writer writes under a temporary name beside the target and moves it into place, so a file is whole or absent.
+Every writer writes under a temporary name beside the target and moves it into place: a file is whole or
+absent.
 
 References
 ----------
-TIFF Revision 6.0 (1992): sections 8 (baseline), 14 (differencing predictor). Adobe Photoshop TIFF Technical Notes
-(2002) for Deflate (compression 8). EXIF 2.32 (CIPA DC-008-2019), 4.6.3 for the Exif IFD. XMP Specification Part 3.
+TIFF Revision 6.0 (1992): sections 8 (baseline), 14 (differencing predictor). Adobe Photoshop TIFF Technical
+Notes (2002) for Deflate (compression 8). EXIF 2.32 (CIPA DC-008-2019), 4.6.3, for the Exif IFD. XMP
+Specification Part 3. PNG (W3C, second edition), 5.3.
 """
 
 from __future__ import annotations
@@ -38,11 +40,13 @@ STRIP_ROWS = 64
 """Rows of one TIFF strip: about 3 MB at 45 megapixels, so threads have work and readers can take a part."""
 
 DEFLATE_STRATEGY = zlib.Z_RLE
-"""Differences of photographs repeat in runs or not at all. Measured on 16-bit photographic strips, ms per megapixel and
-size: level 1 133 and 0.856, run lengths 52 and 0.847, Huffman only 50 and 0.847 (but large on black areas)."""
+"""Differences of photographs repeat in runs or not at all. Measured on 16-bit photographic strips, ms per
+megapixel and size: level 1 133 and 0.856; run lengths 52 and 0.847; Huffman only 50 and 0.847, but large on
+black areas."""
 
 CLASSIC_TIFF_BYTES = 2**32 - 2**26
-"""Pixel bytes from which on BigTIFF is written: classic TIFF counts offsets in 32 bits; 64 MiB are left for the rest."""
+"""Pixel bytes from which on BigTIFF is written: classic TIFF has 32-bit offsets; 64 MiB are left for the
+rest."""
 
 JPEG_QUALITY = 95
 JPEG_METADATA_BYTES = 65_000
@@ -133,7 +137,9 @@ def write_jpeg(
     """
     _check(pixels)
     if max(pixels.shape[:2]) > 65_535:
-        raise OutputError("JPEG allows 65 535 px a side", file=path, remedy="write TIFF or PNG, or scale it down")
+        raise OutputError(
+            "JPEG allows 65 535 px a side", file=path, remedy="write TIFF or PNG, or scale it down"
+        )
     if xmp is not None and len(xmp) > JPEG_METADATA_BYTES:
         _log.warning("%s: XMP of %d bytes is too long for JPEG and left out", path, len(xmp))
         xmp = None
@@ -169,10 +175,10 @@ def write_png(
     _store(path, encoded[:_PNG_HEAD], _png_xmp(xmp) if xmp else b"", encoded[_PNG_HEAD:])
 
 
-def encode_png(pixels: NDArray[Any]) -> bytes:
-    """Make the bytes of a PNG file without metadata: (H, W), (H, W, 3) or (H, W, 4), uint8 or uint16, RGB(A)."""
+def encode_png(pixels: NDArray[Any], *, icc: bytes | None = None) -> bytes:
+    """Make the bytes of a PNG file: (H, W), (H, W, 3) or (H, W, 4), uint8 or uint16, RGB(A)."""
     _check(pixels)
-    return _encoded(".png", _bgr(pixels, pixels.dtype), [], {}).tobytes()
+    return _encoded(".png", _bgr(pixels, pixels.dtype), [], {_ICC: icc}).tobytes()
 
 
 def to_eight_bits(pixels: NDArray[Any]) -> NDArray[np.uint8]:
@@ -185,7 +191,7 @@ def to_eight_bits(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 
 @contextmanager
 def whole(path: Path) -> Iterator[Path]:
-    """Give a temporary name beside `path`, moved to `path` when the block ends well, removed when it does not.
+    """Give a temporary name beside `path`, moved to `path` when the block ends well, else removed.
 
     Raises
     ------
@@ -199,7 +205,9 @@ def whole(path: Path) -> Iterator[Path]:
         temporary.replace(path)
     except OSError as error:
         what = error.strerror or str(error)
-        raise OutputError(f"cannot be written: {what}", file=path, remedy="check free space and rights") from error
+        raise OutputError(
+            f"cannot be written: {what}", file=path, remedy="check free space and rights"
+        ) from error
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -238,10 +246,12 @@ def _encoded(
         else:
             done, encoded = cv2.imencode(ending, bgr, options)
     except cv2.error as error:
-        raise OutputError(f"the picture cannot be encoded as {ending[1:]}", remedy="write it as TIFF") from error
+        raise OutputError(
+            f"the picture cannot be encoded as {ending[1:]}", remedy="write it as TIFF"
+        ) from error
     if not done:
         raise OutputError(f"the picture cannot be encoded as {ending[1:]}", remedy="write it as TIFF")
-    return memoryview(encoded.reshape(-1))
+    return memoryview(encoded.reshape(-1).data)
 
 
 def _store(path: Path, *parts: bytes | memoryview) -> None:
@@ -250,7 +260,7 @@ def _store(path: Path, *parts: bytes | memoryview) -> None:
 
 
 def _png_xmp(xmp: bytes) -> bytes:
-    """Make the iTXt chunk of XMP (XMP Part 3, 1.1.5); OpenCV 5.0 writes tEXt, which other programs do not look for."""
+    """Make the iTXt chunk of XMP (XMP Part 3, 1.1.5); OpenCV 5.0 writes tEXt, which is not looked for."""
     body = b"iTXtXML:com.adobe.xmp" + b"\0" * 5 + xmp
     return struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
 
@@ -290,8 +300,8 @@ def _cores() -> int:
 def _add_exif(path: Path, exif: bytes | None, *, big: bool) -> None:
     """Append a copy of the main directory with the EXIF fields in it, and let the header point there.
 
-    tifffile (2026.3) refuses the tag of the Exif IFD (34665), so it cannot write one. A file written by it has one
-    directory, at the offset that the header gives; the strips stay where they are.
+    tifffile (2026.3) refuses the tag of the Exif IFD (34665), so it cannot write one. A file written by it
+    has one directory, at the offset that the header gives; the strips stay where they are.
     """
     if not exif:
         return

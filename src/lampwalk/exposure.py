@@ -358,8 +358,8 @@ def _within_camera(wanted_tv: float, fastest_s: float) -> None:
     over_ev = wanted_tv - tv(fastest_s)
     if over_ev > 1 / 6:
         raise InputError(
-            f"this needs a shutter of 1/{2**wanted_tv:.0f} s; the camera's fastest is {shutter_text(fastest_s)}",
-            remedy=f"a {math.ceil(over_ev)}-stop filter, an aperture {over_ev:.1f} stops smaller, or sink less",
+            f"this needs a shutter of 1/{2**wanted_tv:.0f} s; the fastest is {shutter_text(fastest_s)}",
+            remedy=f"{math.ceil(over_ev)}-stop filter, aperture {over_ev:.1f} stops smaller, or less sink",
         )
     if wanted_tv < _FIRST_TV - 1 / 6:
         raise InputError(

@@ -16,7 +16,7 @@ REMINDERS = (
     "Tripod locked, weighted and off soft ground; stabiliser off; nobody touches the camera: remote release.",
     "Everything by hand: shutter, aperture, ISO, focus, white balance. Raw files, if the camera has them.",
     "One ambient frame first and one last, lamp off, same settings.",
-    "Beside each frame with a stand, one that shows the same place clean: move everything, not only the head.",
+    "Beside each frame with a stand, one that shows that place clean: move everything, not only the head.",
     "Test frame at position 1: the lit side just below clipping. Then leave power and distance alone.",
     "Wait for the wind to pause before each frame; plants, flags and water in one go.",
     "Carry out what you brought in; bags, cables and people out of the picture before every frame.",
@@ -26,13 +26,13 @@ REMINDERS = (
 
 CAUTIONS = (
     "Local rules, permits and licensed practice come first; this sheet replaces none of them.",
-    "Weight every stand, legs wide; keep to the wind limit its maker gives, and take it down when gusts rise.",
-    "Boom: counterweight on before the head, a sandbag on the base, nobody beneath it. Look up for power lines.",
+    "Weight every stand, legs wide; keep to the wind limit its maker gives, and take it down when it gusts.",
+    "Boom: counterweight on before the head, sandbag on the base, nobody beneath. Look up for power lines.",
     "Dusk: walk the route in daylight, torch on, cables along edges and taped down, no cable across a path.",
     "Never flash at eyes close by, people's or animals'; warn before each; none towards drivers or boats.",
     "Heads and bare bulbs are hot: let them cool before you pack; battery packs dry and off the wet ground.",
     "Slipway and shore: know the tide, keep a way out, mind weed and winch; never lean on a boat on props.",
-    "Near a road: visible clothing, nothing on the carriageway, one who watches while you look at the screen.",
+    "Near a road: visible clothing, nothing on the carriageway, one who watches while you see the screen.",
 )
 """The usual cautions of the trade; no source, and no substitute for the rules of the place."""
 
@@ -243,16 +243,16 @@ def _position(plan: Plan, position: Position) -> tuple[str, ...]:
 def _legend(plan: Plan) -> str:
     return (
         "Red: head in the picture, hide it. Pale: only its stand. White: neither. Yellow: beam to half the"
-        f" light ({plan.lamp.beam_deg:g} deg); dashed: low fill. Blue: what the camera sees. Legs that stay within"
-        " the last column's distance of the stand's middle are out of the beam."
+        f" light ({plan.lamp.beam_deg:g} deg); dashed: low fill. Blue: what the camera sees. Legs that stay"
+        " within the last column's distance of the stand's middle are out of the beam."
     )
 
 
 def _footnote() -> str:
     return (
-        "Shutter and aperture by APEX (ISO 2720, Exif 2.32); power by guide number and inverse square. Model, no"
-        " source: loss to high-speed sync, beam shape, recycle time and charge in proportion to power, low fill one"
-        " stop down, two flashes a position. The test frame decides."
+        "Shutter and aperture by APEX (ISO 2720, Exif 2.32); power by guide number and inverse square. Model,"
+        " no source: loss to high-speed sync, beam shape, recycle time and charge in proportion to power, low"
+        " fill one stop down, two flashes a position. The test frame decides."
     )
 
 

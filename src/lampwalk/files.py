@@ -1,51 +1,32 @@
-"""Pictures in files: what they say of themselves, and their pixels.
+"""Pictures in files: what they say of themselves.
 
-What a file is, is decided by its first bytes, not by its name. Writing is in `encode`, EXIF in `metadata`, raw files
-in `raw`.
+Pixels are read by `decode`, raw files by `raw`; writing is in `encode`, EXIF in `metadata`.
 
 References
 ----------
-TIFF Revision 6.0 (1992). EXIF 2.32 (CIPA DC-008-2019), 4.6. PNG (W3C, second edition), 11.2. ISO/IEC 14496-12 for the
-brands of HEIF files.
+EXIF 2.32 (CIPA DC-008-2019), 4.6, for the tags. PNG (W3C, second edition), 11.2.2. TIFF Revision 6.0 (1992).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from mmap import ACCESS_READ, mmap
 from pathlib import Path
-from threading import Lock
 from typing import Any
 
-import cv2
 import numpy as np
 import tifffile
-from numpy.typing import NDArray
-from PIL import Image
 
 from . import metadata, raw
+from .decode import TURNS, check_size, check_tiff, first_page, kind_of, opened, png_header, read_pixels
 from .errors import Finding, FrameError, about
 
-PLAIN_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".avif", ".heic", ".heif", ".hif"})
-SUFFIXES = PLAIN_SUFFIXES | raw.SUFFIXES
+SUFFIXES = (
+    frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".avif", ".heic", ".heif", ".hif"}) | raw.SUFFIXES
+)
 """Endings of the files that are read as frames."""
-
-MOST_PIXELS = 500_000_000
-"""A file that claims more is refused before memory is taken. The largest single-shot sensors on sale have 150
-megapixels, pixel-shift pictures 400 (from memory)."""
-
-LEAST_SIDE = 8
-"""Pixels; below, there is nothing to align."""
-
-_TURNS = {
-    1: (None, False), 2: (None, True), 3: (cv2.ROTATE_180, False), 4: (cv2.ROTATE_180, True),
-    5: (cv2.ROTATE_90_COUNTERCLOCKWISE, True), 6: (cv2.ROTATE_90_CLOCKWISE, False),
-    7: (cv2.ROTATE_90_CLOCKWISE, True), 8: (cv2.ROTATE_90_COUNTERCLOCKWISE, False),
-}  # fmt: skip
-"""EXIF orientation -> how to turn, and whether to mirror left-right first."""
 
 _ENDINGS = {
     "jpeg": {".jpg", ".jpeg"}, "png": {".png"}, "tiff": {".tif", ".tiff"}, "avif": {".avif"},
@@ -126,77 +107,10 @@ def read_facts(path: Path) -> Facts:
         return _facts_of_others(path, kind)
 
 
-def read_pixels(
-    path: Path, orientation: int = 1, *, development: raw.Development | None = None
-) -> NDArray[Any]:
-    """Decode a picture file, upright.
-
-    Parameters
-    ----------
-    path : Path
-    orientation : int
-        EXIF orientation of the stored pixels, 1-8 (`Facts.orientation`).
-    development : raw.Development, optional
-        How to develop a raw file; its own white balance if not given.
-
-    Returns
-    -------
-    (H, W, 3) uint8 or uint16, encoded, RGB
-
-    Raises
-    ------
-    FrameError
-        The file is damaged, cut short, or of a kind that cannot be merged.
-    """
-    with about(path):
-        kind = kind_of(path)
-        if kind == "tiff":
-            pixels = _decode_tiff(path)
-        elif kind == "raw":
-            pixels = raw.develop(path, development)
-        elif kind == "jpeg":
-            pixels = _decode_jpeg(path)
-        elif kind == "png":
-            pixels = _decode_png(path)
-        else:
-            with opened(path, kind) as image:
-                pixels = np.asarray(image.convert("RGB"))
-        return _upright(_three_channels(pixels, path), orientation)
-
-
-def kind_of(path: Path) -> str:
-    """Tell what a file is from its first bytes: ``jpeg``, ``png``, ``tiff``, ``raw``, ``avif`` or ``heic``.
-
-    Raises
-    ------
-    FrameError
-        None of these.
-    """
-    with path.open("rb") as file:
-        head = file.read(64)
-    if not head:
-        raise FrameError("is empty", file=path, remedy="copy it again from the card")
-    if head.startswith(b"\xff\xd8\xff"):
-        return "jpeg"
-    if head.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "png"
-    if raw.is_raw(path, head):
-        return "raw"
-    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        return "tiff"
-    if head[4:8] == b"ftyp":
-        brands = head[8 : int.from_bytes(head[:4], "big")]
-        if b"avif" in brands or b"avis" in brands:
-            return "avif"
-        if any(brand in brands for brand in (b"heic", b"heix", b"heim", b"heis", b"mif1")):
-            return "heic"
-    raise FrameError("is no picture that lampwalk reads", file=path, remedy="export it as TIFF, PNG or JPEG")
-
-
 def _facts_of_others(path: Path, kind: str) -> Facts:
     with opened(path, kind) as image:
         width, height = image.size
-        _check_size(path, width, height)
+        check_size(path, width, height)
         if image.mode in ("CMYK", "YCCK", "LAB"):
             raise FrameError(f"is {image.mode}, made for print", file=path, remedy="export it again as RGB")
         info = image.info
@@ -206,8 +120,7 @@ def _facts_of_others(path: Path, kind: str) -> Facts:
             path,
             (height, width),
             kind=kind,
-            # PNG, 11.2.2: the 25th byte is the depth, whatever the library makes of it.
-            bits=16 if kind == "png" and _byte(path, 24) == 16 else 8,
+            bits=16 if kind == "png" and png_header(path)[0] == 16 else 8,
             grey=image.mode in ("L", "1", "LA", "I;16", "I"),
             alpha="A" in image.mode or "transparency" in info,
             icc=info.get("icc_profile") or None,
@@ -218,10 +131,10 @@ def _facts_of_others(path: Path, kind: str) -> Facts:
 
 def _facts_of_tiff(path: Path) -> Facts:
     with tifffile.TiffFile(path) as tiff:
-        page, others = _page(tiff)
+        page, others = first_page(tiff)
         height, width = page.imagelength, page.imagewidth
-        _check_size(path, width, height)
-        _check_tiff(path, page)
+        check_size(path, width, height)
+        check_tiff(path, page)
         icc, xmp = page.tags.valueof(34675), page.tags.valueof(700)
         alpha, grey = bool(page.extrasamples), int(page.photometric) in (0, 1)
         bits = 8 if page.dtype == np.uint8 else 16
@@ -251,7 +164,7 @@ def _facts_of_tiff(path: Path) -> Facts:
 
 def _facts_of_raw(path: Path) -> Facts:
     (height, width), orientation, exif = raw.read_header(path)
-    _check_size(path, width, height)
+    check_size(path, width, height)
     if exif is None:
         exif = _exif_within(path)
     return _facts(
@@ -276,7 +189,7 @@ def _facts(
     alpha: bool,
     exif: bytes | None,
     orientation: int | None = None,
-    more: list[Finding] | None = None,
+    more: Sequence[Finding] = (),
     **rest: Any,
 ) -> Facts:
     """Put together what all kinds of files have in common."""
@@ -284,7 +197,7 @@ def _facts(
     photo = told.photo
     if orientation is None:
         orientation = int(metadata.number(told.main, 274) or 1)
-    orientation = orientation if orientation in _TURNS else 1
+    orientation = orientation if orientation in TURNS else 1
     height, width = shape if orientation < 5 else shape[::-1]
     flash = metadata.number(photo, 37385)
     return Facts(
@@ -302,7 +215,7 @@ def _facts(
         orientation=orientation,
         kind=kind,
         exif=exif,
-        findings=(*_oddities(path, kind, alpha=alpha), *(more or ())),
+        findings=(*_oddities(path, kind, alpha=alpha), *more),
         **rest,
     )
 
@@ -326,197 +239,11 @@ def _oddities(path: Path, kind: str, *, alpha: bool) -> Iterator[Finding]:
         )
 
 
-_pillow = Lock()
-
-
-@contextmanager
-def opened(path: Path, kind: str) -> Iterator[Image.Image]:
-    """Open a file by Pillow, lazily, with our limit of pixels instead of Pillow's (which warns from 90 megapixels)."""
-    if kind == "heic":
-        _with_heif(path)
-    with _pillow:
-        usual, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
-        try:
-            image = Image.open(path)
-        finally:
-            Image.MAX_IMAGE_PIXELS = usual
-    with image:
-        yield image
-
-
-def _with_heif(path: Path) -> None:
-    try:
-        import pillow_heif  # type: ignore[import-not-found, unused-ignore]
-    except ImportError:
-        raise FrameError(
-            "is a HEIF file, and no decoder for it is installed",
-            file=path,
-            remedy="pip install pillow-heif, or let the camera or phone save JPEG",
-        ) from None
-    pillow_heif.register_heif_opener()
-
-
-def _decode_jpeg(path: Path) -> NDArray[Any]:
-    """By simplejpeg where it is there: faster, the same pixels, and it notices damage that OpenCV passes over."""
-    data = path.read_bytes()
-    try:
-        import simplejpeg
-    except ImportError:
-        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION)
-        if pixels is None:
-            raise _damaged(path) from None
-        return np.asarray(pixels)
-    height, width, space, _ = simplejpeg.decode_jpeg_header(data)
-    _check_size(path, width, height)
-    if space in ("CMYK", "YCCK"):
-        raise FrameError(f"is {space}, made for print", file=path, remedy="export it again as RGB")
-    try:
-        return np.asarray(simplejpeg.decode_jpeg(data, colorspace="RGB"))
-    except ValueError as error:
-        raise _damaged(path, str(error)) from error
-
-
-def _decode_png(path: Path) -> NDArray[Any]:
-    """By OpenCV: to RGB, or to RGBA where there may be transparency."""
-    data = np.fromfile(path, np.uint8)  # not cv2.imread: it takes no umlauts on some systems
-    transparent = _byte(path, 25) in (4, 6) or b"tRNS" in data[:4096].tobytes()
-    flags = cv2.IMREAD_UNCHANGED if transparent else cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR_RGB
-    pixels = cv2.imdecode(data, flags | cv2.IMREAD_IGNORE_ORIENTATION)
-    if pixels is None:
-        raise _damaged(path)
-    if transparent and pixels.ndim == 3:
-        pixels = _over_black(cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGBA) if pixels.shape[2] == 4 else pixels[..., ::-1])
-    return np.asarray(pixels)
-
-
-def _decode_tiff(path: Path) -> NDArray[Any]:
-    with tifffile.TiffFile(path) as tiff:
-        page, _ = _page(tiff)
-        _check_size(path, page.imagewidth, page.imagelength)
-        _check_tiff(path, page)
-        pixels = np.empty(page.shape, page.dtype)
-        try:
-            page.asarray(out=pixels, maxworkers=1)  # into `out`: without it, deflate takes twice the memory
-        except ValueError as error:
-            if "imagecodecs" not in str(error):
-                raise
-            pixels = _decode_tiff_by_opencv(path)
-            planes_first = False
-        else:
-            planes_first = pixels.ndim == 3 and int(page.planarconfig) == 2
-        unassociated = bool(page.extrasamples) and int(page.extrasamples[0]) == 2
-        inverted = int(page.photometric) == 0
-    if planes_first:
-        pixels = np.moveaxis(pixels, 0, -1)
-    if pixels.ndim == 3 and pixels.shape[2] == 2:  # grey and alpha
-        pixels = np.stack([pixels[..., 0]] * 3 + [pixels[..., 1]], axis=2)
-    pixels = _from_float(pixels, path) if pixels.dtype.kind == "f" else pixels
-    if inverted:
-        pixels = ~pixels
-    if pixels.ndim == 3 and pixels.shape[2] >= 4:
-        pixels = _over_black(pixels[..., :4]) if unassociated else pixels[..., :3]
-    return pixels
-
-
-def _decode_tiff_by_opencv(path: Path) -> NDArray[Any]:
-    """For the packings that tifffile cannot read alone (LZW and the like)."""
-    pixels = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
-    if pixels is None:
-        raise FrameError(
-            "is packed in a way that needs another package", file=path, remedy='pip install "lampwalk[fast]"'
-        )
-    turn = {3: cv2.COLOR_BGR2RGB, 4: cv2.COLOR_BGRA2RGBA}
-    return np.asarray(cv2.cvtColor(pixels, turn[pixels.shape[2]]) if pixels.ndim == 3 else pixels)
-
-
-def _page(tiff: tifffile.TiffFile) -> tuple[Any, int]:
-    """Find the first page that is no thumbnail, and how many more there are."""
-    pages = [page for page in tiff.pages[:64] if not page.aspage().is_reduced]
-    if not pages:
-        raise ValueError("no picture in it")
-    return pages[0].aspage(), len(pages) - 1
-
-
-def _check_tiff(path: Path, page: Any) -> None:
-    photometric = getattr(page.photometric, "name", str(page.photometric))
-    if photometric not in ("MINISWHITE", "MINISBLACK", "RGB", "YCBCR"):
-        words = {"SEPARATED": "CMYK, made for print", "PALETTE": "a picture with a colour table"}
-        raise FrameError(
-            f"is {words.get(photometric, photometric)}", file=path, remedy="export it again as RGB, 8 or 16 bits"
-        )
-    fits = page.dtype is not None and (page.dtype in (np.uint8, np.uint16) or page.dtype.kind == "f")
-    if not fits or len(page.shape) not in (2, 3) or page.bitspersample not in (8, 16, 32, 64):
-        raise FrameError(
-            f"has pixels of type {page.dtype}, {page.bitspersample} bits, {page.shape}",
-            file=path,
-            remedy="export it as RGB with 8 or 16 bits",
-        )
-
-
-def _from_float(pixels: NDArray[Any], path: Path) -> NDArray[np.uint16]:
-    """Floats are values 0-1, encoded as the file's profile says, like the arrays that the package takes."""
-    out = np.empty(pixels.shape, np.uint16)
-    for row, values in enumerate(pixels):
-        low, high = float(values.min()), float(values.max())
-        if not (np.isfinite(low) and np.isfinite(high)):
-            raise FrameError("holds values that are no numbers", file=path, remedy="export it as 16 bits")
-        if high > 1.001:
-            raise FrameError(f"holds values up to {high:.4g}, not 0-1", file=path, remedy="export it as 16 bits")
-        out[row] = np.rint(np.clip(values, 0, 1) * 65535)
-    return out
-
-
-def _over_black(rgba: NDArray[Any]) -> NDArray[Any]:
-    """Lay a picture with free-standing alpha over black: what is transparent sends no light."""
-    colour, alpha = rgba[..., :3], rgba[..., 3:]
-    top = np.iinfo(rgba.dtype).max
-    if alpha.min() == top:
-        return colour
-    return ((colour.astype(np.uint32) * alpha + top // 2) // top).astype(rgba.dtype)
-
-
-def _three_channels(pixels: NDArray[Any], path: Path) -> NDArray[Any]:
-    if pixels.dtype not in (np.uint8, np.uint16):
-        raise FrameError(f"has pixels of type {pixels.dtype}", file=path, remedy="export it as 8 or 16 bits")
-    if pixels.ndim == 2:
-        return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_GRAY2RGB))
-    return np.ascontiguousarray(pixels)
-
-
-def _upright(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
-    turn, mirrored = _TURNS[orientation]
-    if mirrored:
-        pixels = np.asarray(cv2.flip(pixels, 1))
-    return pixels if turn is None else np.asarray(cv2.rotate(pixels, turn))
-
-
-def _check_size(path: Path, width: int, height: int) -> None:
-    if width * height > MOST_PIXELS:
-        raise FrameError(
-            f"claims to be {width}x{height} px, more than {MOST_PIXELS // 1_000_000} megapixels",
-            file=path,
-            remedy="the file is damaged, or must be scaled down first",
-        )
-    if min(width, height) < LEAST_SIDE:
-        raise FrameError(f"is only {width}x{height} px", file=path, remedy="take it out of the folder")
-
-
-def _damaged(path: Path, why: str = "") -> FrameError:
-    more = f": {why}" if why else ""
-    return FrameError(f"is damaged or cut short{more}", file=path, remedy="copy it again from the card")
-
-
 def _exif_within(path: Path) -> bytes | None:
     """EXIF of a file whose own first directory holds it (TIFF, and the raw formats made from it)."""
     with path.open("rb") as file, mmap(file.fileno(), 0, access=ACCESS_READ) as whole:
         told = metadata.parse(whole)
     return metadata.serialise(told) if told.main or told.photo else None
-
-
-def _byte(path: Path, where: int) -> int:
-    with path.open("rb") as file:
-        head = file.read(where + 1)
-    return head[where] if len(head) > where else 0
 
 
 def _positive(value: float | None) -> float | None:
@@ -530,3 +257,6 @@ def _moment(text: str, subseconds: str) -> datetime | None:
         return None
     digits = (subseconds + "000000")[:6]
     return moment.replace(microsecond=int(digits)) if subseconds.isdigit() else moment
+
+
+__all__ = ["SUFFIXES", "Facts", "read_facts", "read_pixels"]

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from .previews import Preview
 
 SHRINK = 2
-RIM_PX = 3
+RIM_PX = 1
 SIGMAS = (2.0, 4.0, 8.0, 16.0, 32.0)
-FALL = 3.0
+FALL = 4.0
 FLOOR = 0.0004
 CAP = 16.0
 

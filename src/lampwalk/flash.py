@@ -29,6 +29,17 @@ STAND_SPREAD_M = 0.6
 HEAD_RADIUS_M = 0.15
 """Half the width of head and reflector, metres. Common practice, no source: measure yours."""
 
+_MUST_BE_POSITIVE = {
+    "guide_number_m": "guide number",
+    "distance_m": "distance",
+    "height_m": "height",
+    "recycle_s": "recycle time",
+    "flashes": "number of flashes a charge",
+    "smallest_power": "smallest power",
+    "stand_spread_m": "stand's spread",
+    "head_radius_m": "head's radius",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lamp:
@@ -68,20 +79,10 @@ class Lamp:
     head_radius_m: float = HEAD_RADIUS_M
 
     def __post_init__(self) -> None:
-        for name in (
-            "guide_number_m",
-            "distance_m",
-            "height_m",
-            "recycle_s",
-            "flashes",
-            "stand_spread_m",
-            "head_radius_m",
-        ):
+        for name, what in _MUST_BE_POSITIVE.items():
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):
-                raise InputError(
-                    f"the lamp's {name.removesuffix('_m').replace('_', ' ')} must be above 0, not {value:g}"
-                )
+                raise InputError(f"the lamp's {what} must be above 0, not {value:g}")
         if not 5 <= self.beam_deg <= 150:
             raise InputError(f"beam of {self.beam_deg:g} deg", remedy="expected 5 to 150 deg, such as 65 deg")
         if (self.distance_m is None) == (self.power is None):

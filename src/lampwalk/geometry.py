@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -67,15 +67,26 @@ def covered(shape: tuple[int, int], frame_to_reference: Matrix) -> NDArray[np.bo
     return warp(np.full(shape, 255, np.uint8), frame_to_reference, linear=True) == 255
 
 
+class Rows(Protocol):
+    """A picture that gives rows when asked for; arrays do."""
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Height, width, and channels if there are any."""
+
+    def __getitem__(self, rows: slice, /) -> NDArray[Any]:
+        """Some rows of it."""
+
+
 def warp_strip(
-    picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, *, linear: bool = False
+    picture: Rows, frame_to_reference: Matrix, rows: slice, *, linear: bool = False
 ) -> NDArray[Any]:
     """Rows of a picture in the reference's geometry; black where the frame does not reach.
 
     Parameters
     ----------
-    picture : (H, W) or (H, W, C) uint8, uint16 or float32
-        The whole frame; for the identity a view of it is returned.
+    picture : (H, W) or (H, W, C) uint8, uint16 or float32, or what gives rows of such an array
+        The whole frame; for the identity its own rows are returned.
     frame_to_reference : (3, 3) float64
     rows : slice
         One strip of the fixed grid.

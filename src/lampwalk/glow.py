@@ -29,9 +29,6 @@ HEAD_PX = 12
 OWN_SHARE = 0.6
 """A clipped blob is a head when at least this share of it is hidden; one that goes on outside is lit ground."""
 
-MARGIN_PX = 1
-"""Distance from a mask or a clipped place, in preview pixels, within which no pixel enters the fit (resampling)."""
-
 SPREAD = (1.5, 1.5, 1.5, 1.5, 1.0, 0.7, 0.5, 0.4, 0.3, 0.3)
 """Residual above the model, relative to it, at which a pixel's weight has fallen to a quarter, round by round of the
 alternating fit: wide at first, so that the steep light close to a head is not taken for a lamp's on the scene."""
@@ -46,6 +43,16 @@ NOISE = 0.0015
 STRONGEST = 1.6
 """No head is taken for more than this many times as strong as the middle one: small sources have badly known ones."""
 
+RIM = 8
+"""Half-size pixels round a head in which the head's soft edge adds to the kernel."""
+
+RIM_QUANTILE = 0.3
+"""Share of a ring's pixels that may lie below the rim light found in it."""
+
+CEILING_SIGMAS = (0.6, 1.5)
+"""Blurs, half-size pixels, of the excess that limits the glow: the narrow one follows the steep light at a head's edge,
+the wide one averages the noise."""
+
 _Field = NDArray[np.float32]
 _Floats = NDArray[np.float64]
 
@@ -56,6 +63,7 @@ class _Head:
 
     index: int
     area: float  # of the source, half-size pixels
+    distance: _Field  # (h, w): to the source, half-size pixels
     basis: _Field  # (k, h, w): the head spread by each Gaussian
     excess: _Field  # (h, w, 3): frame minus plate
     free: NDArray[np.bool_]  # (h, w): neither hidden nor clipped nor outside the frame
@@ -99,10 +107,13 @@ def estimate(
     for i, source in enumerate(sources):
         if source is not None:
             others = [f for j, f in enumerate(small) if j != i and not ambient[j]]
-            heads.append(_head(i, source, small[i] - plate, _blocked(previews[i], hidden[i]), _light(others, plate)))
+            light, free = _seen(previews[i], hidden[i])
+            heads.append(_head(i, source, light - plate, free, _light(others, plate)))
     kernel, strengths = _fit(heads)
-    for head, strength in zip(heads, strengths, strict=True):
-        model = np.einsum("k,khw->hw", kernel, head.basis)[..., None] * strength
+    models = [np.einsum("k,khw->hw", kernel, h.basis)[..., None] * s for h, s in zip(heads, strengths, strict=True)]
+    rim = _rim(heads, models, strengths)
+    for head, strength, model in zip(heads, strengths, models, strict=True):
+        model = model + np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * strength
         fields[head.index] = _limited(model, head, previews[head.index].shape)
     return tuple(fields)
 
@@ -135,27 +146,29 @@ def _light(others: Sequence[_Field], plate: _Field) -> _Field:
     return np.asarray(np.median([(f - plate).mean(axis=2) for f in others], axis=0), np.float32)
 
 
-def _blocked(preview: Preview, mask: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Pixels that show no measured light (h/2, w/2)."""
-    bad = (mask > 64) | preview.clipped | ~preview.valid
-    side = 2 * MARGIN_PX + 1
-    return _small(cv2.dilate(bad.astype(np.uint8), np.ones((side, side), np.uint8))) > 0
+def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np.bool_]]:
+    """Half-size light (h, w, 3) of the pixels that show measured light only, and where there are any (h, w)."""
+    free = ((mask <= 127) & ~preview.clipped & preview.valid).astype(np.float32)
+    share = _small(free)
+    light = _small(preview.linear * free[..., None]) / np.maximum(share, 1e-3)[..., None]
+    return light, share >= 0.25
 
 
-def _head(index: int, source: NDArray[np.bool_], excess: _Field, blocked: NDArray[np.bool_], others: _Field) -> _Head:
+def _head(index: int, source: NDArray[np.bool_], excess: _Field, free: NDArray[np.bool_], others: _Field) -> _Head:
     """Spread one head by the kernel's Gaussians and take the samples, dense near the head."""
     light = _small(source.astype(np.float32))
     basis = np.stack([_spread(light, s) for s in SIGMAS])
     distance = cv2.distanceTransform((light < 0.5).astype(np.uint8), cv2.DIST_L2, 5)
     rows, columns = np.indices(light.shape)
     step = np.where(distance < 12, 1, np.where(distance < 40, 2, 4))
-    taken = ~blocked & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
+    taken = free & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
     return _Head(
         index=index,
         area=float(light.sum()),
+        distance=np.asarray(distance),
         basis=basis,
         excess=excess,
-        free=~blocked,
+        free=free,
         sample_basis=basis[:, taken].T.astype(np.float64),
         sample_excess=excess[taken].astype(np.float64),
         sample_others=np.maximum(others[taken], 0).astype(np.float64),
@@ -228,6 +241,25 @@ def _weights(head: _Head, kernel: _Floats, strength: _Floats, spread: float) -> 
     return np.asarray((model > NOISE) / scale**2 / ((1 + above**2) ** 2 * (1 + lit**2))[:, None])
 
 
+def _rim(heads: Sequence[_Head], models: Sequence[_Field], strengths: _Field) -> _Floats:
+    """What the kernel leaves close to a head (the head's own soft edge), by distance in half-size pixels.
+
+    The middle head's low quantile, in units of strength, for each distance; falls outwards, 0 at `RIM`.
+    """
+    rest = np.zeros(RIM + 1)
+    for d in range(1, RIM):
+        found, areas = [], []
+        for head, model, strength in zip(heads, models, strengths, strict=True):
+            ring = head.free & (np.abs(head.distance - d) <= 0.75)
+            if np.count_nonzero(ring) >= 8:
+                left = ((head.excess[ring] - model[ring]) / strength).mean(axis=1)
+                found.append(np.quantile(left, RIM_QUANTILE))
+                areas.append(head.area)
+        rest[d] = max(_weighted_median(np.array(found), np.array(areas)), 0) if found else 0
+    rest[0] = rest.max()
+    return np.asarray(np.maximum.accumulate(rest[::-1])[::-1])
+
+
 def _weighted_median(values: _Floats, weights: _Floats) -> float:
     order = np.argsort(values)
     total = np.cumsum(weights[order])
@@ -237,9 +269,11 @@ def _weighted_median(values: _Floats, weights: _Floats) -> float:
 def _limited(model: _Field, head: _Head, shape: tuple[int, int]) -> _Field:
     """Keep frame minus glow above the plate where that is seen; back to preview size."""
     free = head.free.astype(np.float32)
-    weight = cv2.GaussianBlur(free, (0, 0), 1.5)
-    seen = cv2.GaussianBlur(head.excess * free[..., None], (0, 0), 1.5) / np.maximum(weight, 1e-3)[..., None]
-    ceiling = np.where((weight > 1e-2)[..., None], np.maximum(seen, 0), np.float32(1))
+    ceiling = np.zeros_like(model)
+    for sigma in CEILING_SIGMAS:
+        weight = cv2.GaussianBlur(free, (0, 0), sigma)[..., None]
+        seen = cv2.GaussianBlur(head.excess * free[..., None], (0, 0), sigma) / np.maximum(weight, 1e-3)
+        ceiling = np.maximum(ceiling, np.where(weight > 1e-2, seen, np.float32(1)))
     field = np.minimum(model, ceiling).astype(np.float32)
     return np.asarray(cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
 

@@ -1,25 +1,59 @@
-"""Masks: what is hidden in each frame, and why."""
+"""Masks: what is hidden in each frame, why, and what that means for the picture."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import detector, regions
+from . import colour, detector, regions
+from .errors import Finding, InputError
 from .previews import Preview
 from .regions import Region
 
 WIDER = 0.0025
-"""Share of the picture's long side by which a mask is wider than what was found (3 px of 1200): covers soft edges,
-resampling and the rest of the alignment's error."""
+"""Share of the long side by which a mask is wider than what was found (3 px of 1200): soft edges, resampling and what
+is left of the alignment's error."""
+
+SOFT_PX = 0.8
+"""Preview pixels (sigma) over which a mask's edge is softened."""
+
+AROUND = 0.03
+"""Share of the long side over which the light round a mask is averaged."""
+
+LIT = 2.0
+"""A lamp lights a place that it makes at least this many times as bright as the other frames do (one stop)."""
+
+MUCH = 0.005
+"""Share of the picture (a stand's lower half at full length) from which hidden light is worth a word."""
+
+BRIGHT_SKY = 0.18
+"""Daylight behind a head, linear: brighter than mid-grey, its glow cannot be told from the sky."""
+
+UNSURE = 0.002
+"""Share of the picture from which an unsure region is worth a word."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Mask:
+    """What is hidden in one frame.
+
+    Attributes
+    ----------
+    name : str
+        Of the frame.
+    hidden : (h, w) uint8
+        255 = hidden, soft over 1-2 px at the edges; size and geometry of the previews that were given.
+    regions : tuple of Region
+        What was found and why; empty where a mask was painted.
+    by_hand : bool
+        Painted by the photographer, wholly or in part.
+    """
+
     name: str
     hidden: NDArray[np.uint8]
     regions: tuple[Region, ...] = ()
@@ -27,20 +61,199 @@ class Mask:
 
 
 def find_in_previews(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[Mask, ...]:
+    """Find the equipment in all frames.
+
+    Parameters
+    ----------
+    previews : N of Preview, (h, w)
+        In the reference's geometry, daylight levelled.
+    ambient : N of bool
+        Frames that hold no flash light, and therefore no equipment.
+
+    Returns
+    -------
+    tuple of N Mask
+        In the reference's geometry, at preview size.
+
+    Raises
+    ------
+    InputError
+        If the previews differ in size or the two sequences in length.
+    """
+    if len(previews) != len(ambient):
+        raise InputError(f"{len(previews)} previews, but {len(ambient)} flags for daylight", remedy="give one per frame")
+    if len({p.shape for p in previews}) > 1:
+        raise InputError("the previews differ in size", remedy="align them first")
+    if not previews:
+        return ()
     probability = detector.probability(previews, ambient)
     light = regions.compare(previews, ambient, probability)
     masks = []
-    for i, (preview, p) in enumerate(zip(previews, probability, strict=True)):
+    for i, preview in enumerate(previews):
         if ambient[i]:
             masks.append(Mask(name=preview.name, hidden=np.zeros(preview.shape, np.uint8)))
             continue
-        area, found = regions.find(i, p, preview, light)
-        masks.append(Mask(name=preview.name, hidden=_hidden(area), regions=found))
+        area, found = regions.find(i, probability[i], preview, light)
+        masks.append(Mask(name=preview.name, hidden=_widened(area), regions=found))
     return tuple(masks)
 
 
-def _hidden(area: NDArray[np.bool_]) -> NDArray[np.uint8]:
+def combine(
+    found: Sequence[Mask], by_hand: Mapping[str, NDArray[np.uint8]], mode: Literal["replace", "add"] = "replace"
+) -> tuple[Mask, ...]:
+    """Put painted masks in place of the found ones, or on top of them.
+
+    Parameters
+    ----------
+    found : sequence of Mask
+    by_hand : mapping of frame name to (h, w) uint8
+        Painted masks, 255 = hidden, in the size and geometry of the found ones. Frames that are not named stay.
+    mode : "replace" or "add"
+        With "replace" a painted mask is taken exactly as it is; with "add" a pixel is hidden as much as either says.
+
+    Raises
+    ------
+    InputError
+        For an unknown frame, a mode that is neither, or a painted mask of another size or type.
+    """
+    if mode not in ("replace", "add"):
+        raise InputError(f"masks cannot be combined by {mode!r}", remedy='use "replace" or "add"')
+    unknown = sorted(set(by_hand) - {m.name for m in found})
+    if unknown:
+        raise InputError(f"no frame is called {unknown[0]!r}", remedy="name painted masks like the frames")
+    return tuple(_combined(m, by_hand[m.name], mode) if m.name in by_hand else m for m in found)
+
+
+def _combined(mask: Mask, painted: NDArray[np.uint8], mode: str) -> Mask:
+    if painted.shape != mask.hidden.shape or painted.dtype != np.uint8:
+        raise InputError(
+            f"the painted mask of {mask.name} is {painted.dtype} {painted.shape}, not uint8 {mask.hidden.shape}",
+            remedy="paint it on the frame itself, white on black",
+        )
+    if mode == "replace":
+        return replace(mask, hidden=painted.copy(), regions=(), by_hand=True)
+    return replace(mask, hidden=np.maximum(mask.hidden, painted), by_hand=True)
+
+
+def _widened(area: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    if not area.any():
+        return np.zeros(area.shape, np.uint8)
     r = max(1, round(WIDER * max(area.shape)))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
     wide = cv2.dilate(area.astype(np.uint8) * 255, disc)
-    return np.asarray(cv2.GaussianBlur(wide, (0, 0), 0.8))
+    return np.asarray(cv2.GaussianBlur(wide, (0, 0), SOFT_PX))
+
+
+def findings(masks: Sequence[Mask], previews: Sequence[Preview], ambient: Sequence[bool]) -> list[Finding]:
+    """What the photographer should know about the masks.
+
+    Parameters
+    ----------
+    masks : N of Mask
+    previews : N of Preview
+        In the same geometry, daylight levelled.
+    ambient : N of bool
+
+    Returns
+    -------
+    list of Finding
+        ``"stand-hides-light"``: a mask lies on what only this lamp lights, and the fill has to carry the light in.
+        ``"never-seen"``: a place is hidden in every frame.
+        ``"head-before-sky"``: a head stands in front of bright daylight.
+        ``"unsure-mask"``: a large region that may not be equipment.
+    """
+    if not masks:
+        return []
+    light = [colour.luminance(p.linear) for p in previews]
+    hidden = [m.hidden > 127 for m in masks]
+    shown = np.stack([np.where(h, 0, f) for f, h in zip(light, hidden, strict=True)])
+    plates = [f for f, a in zip(light, ambient, strict=True) if a]
+    daylight = np.mean(plates, axis=0) if plates else None
+    result = _never_seen(hidden, [p.valid for p in previews])
+    for i, mask in enumerate(masks):
+        if hidden[i].any():
+            result += _hides_light(i, mask, hidden[i], shown)
+            if daylight is not None:
+                result += _before_sky(mask, previews[i], daylight)
+            result += _unsure(mask)
+    return result
+
+
+def _never_seen(hidden: Sequence[NDArray[np.bool_]], valid: Sequence[NDArray[np.bool_]]) -> list[Finding]:
+    gone = np.all([h | ~v for h, v in zip(hidden, valid, strict=True)], axis=0) & np.any(hidden, axis=0)
+    if gone.mean() < MUCH / 10:
+        return []
+    return [
+        Finding(
+            code="never-seen",
+            text=f"{_percent(gone)} of the picture is hidden in every frame",
+            remedy="add one frame without equipment, or paint the masks smaller",
+        )
+    ]
+
+
+def _hides_light(i: int, mask: Mask, hidden: NDArray[np.bool_], shown: NDArray[np.float32]) -> list[Finding]:
+    others = np.max(np.delete(shown, i, axis=0), axis=0) if len(shown) > 1 else np.zeros_like(shown[0])
+    sigma = AROUND * max(hidden.shape)
+    seen = _wide((~hidden).astype(np.float32), sigma)
+    own = _wide(shown[i], sigma) / np.maximum(seen, 1e-3)
+    rest = _wide(np.where(hidden, 0, others), sigma) / np.maximum(seen, 1e-3)
+    lost = hidden & (own > LIT * rest)
+    if lost.mean() < MUCH:
+        return []
+    return [
+        Finding(
+            code="stand-hides-light",
+            frame=mask.name,
+            text=f"the equipment stands before what only this lamp lights, {_percent(lost)} of the picture; there "
+            "the light is carried in from around",
+            remedy="light the place once more with the lamp elsewhere, and look at it in the result",
+            serious=lost.mean() > 4 * MUCH,
+        )
+    ]
+
+
+def _before_sky(mask: Mask, preview: Preview, daylight: NDArray[np.float32]) -> list[Finding]:
+    for region in mask.regions:
+        r0, c0, r1, c1 = region.box
+        burnt = preview.clipped[r0:r1, c0:c1] & (mask.hidden[r0:r1, c0:c1] > 127)
+        behind = daylight[r0:r1, c0:c1][burnt]
+        if burnt.sum() > regions.HEAD * preview.clipped.size and np.median(behind) > BRIGHT_SKY:
+            return [
+                Finding(
+                    code="head-before-sky",
+                    frame=mask.name,
+                    text="a head stands before bright sky, where its glow can hardly be told from the sky",
+                    remedy="lower the head below the skyline, hide it behind the subject, or wait until it is darker",
+                    serious=False,
+                )
+            ]
+    return []
+
+
+def _unsure(mask: Mask) -> list[Finding]:
+    least = UNSURE * mask.hidden.size
+    large = [r for r in mask.regions if r.unsure and r.area_px >= least]
+    return [
+        Finding(
+            code="unsure-mask",
+            frame=mask.name,
+            text=f"hidden, but perhaps no equipment: {r.why}, rows {r.box[0]}-{r.box[2]}, columns {r.box[1]}-{r.box[3]} "
+            f"of the preview",
+            remedy="look at the mask in the review and paint it away if it is wrong",
+            serious=False,
+        )
+        for r in large
+    ]
+
+
+def _wide(a: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    """Gaussian blur, computed on a smaller picture."""
+    k = max(1, int(sigma / 3))
+    h, w = a.shape
+    small = cv2.resize(a, (max(1, w // k), max(1, h // k)), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / k), (w, h)))
+
+
+def _percent(area: NDArray[np.bool_]) -> str:
+    return f"{100 * area.mean():.1f} %"

@@ -1,7 +1,7 @@
 """What a picture says of itself: EXIF, colour profile and XMP, carried from the reference to the results.
 
-EXIF is a small TIFF file: directories of fields. Fields are kept as the bytes they came as, so nothing that lampwalk
-does not know is lost or rounded on the way.
+EXIF is a small TIFF file: directories of fields. Fields are kept as the bytes they came as, so nothing that
+lampwalk does not know is lost or rounded on the way.
 
 References
 ----------
@@ -22,7 +22,25 @@ import numpy as np
 
 Buffer = bytes | memoryview | mmap
 
-_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8, 129: 1}
+_SIZES = {
+    1: 1,
+    2: 1,
+    3: 2,
+    4: 4,
+    5: 8,
+    6: 1,
+    7: 1,
+    8: 2,
+    9: 4,
+    10: 8,
+    11: 4,
+    12: 8,
+    13: 4,
+    16: 8,
+    17: 8,
+    18: 8,
+    129: 1,
+}
 """Bytes per value of each field type (TIFF 6.0 section 2; 16-18 BigTIFF; 129 is EXIF 3.0's UTF-8)."""
 
 _WORDS = _SIZES | {5: 4, 10: 4}
@@ -37,12 +55,12 @@ _EXIF_VERSION, _FLASHPIX_VERSION = 36864, 40960
 _DESCRIPTIVE = frozenset(
     {270, 271, 272, 282, 283, 296, 306, 315, 316, 33432, 18246, 18249, 40091, 40092, 40093, 40094, 40095}
 )
-"""Fields of the main directory that tell about the picture: title, maker, model, resolution, date, artist, computer,
-copyright, rating, and the Windows titles. The others tell how the file at hand is laid out."""
+"""Fields of the main directory that tell about the picture: title, maker, model, resolution, date, artist,
+computer, copyright, rating, and the Windows titles. The others tell how the file at hand is laid out."""
 
 _NOT_CARRIED = frozenset({37500, 40965})
-"""Maker note (its inner offsets break when it is moved, and it holds small pictures of the unmerged frame) and the
-interoperability directory."""
+"""Maker note (its inner offsets break when it is moved, and it holds small pictures of the unmerged frame)
+and the interoperability directory."""
 
 _MOST_FIELDS = 4096
 """Fields in one directory that are believed; real ones hold some dozens. Protects against damaged headers."""
@@ -123,8 +141,8 @@ def for_output(
     Returns
     -------
     Metadata
-        Orientation 1, the result's size, lampwalk as software; exposure, dates, camera, lens, author and copyright
-        as they were; no thumbnail, no maker note, no location unless asked.
+        Orientation 1, the result's size, lampwalk as software; exposure, dates, camera, lens, author and
+        copyright as they were; no thumbnail, no maker note, no location unless asked.
     """
     exif = parse(source.exif) if source.exif else Exif()
     main = {tag: value for tag, value in exif.main.items() if tag in _DESCRIPTIVE}
@@ -157,12 +175,12 @@ def software() -> str:
 
 
 def parse(block: Buffer) -> Exif:
-    """Read an EXIF block, or the first page of a TIFF file given as a buffer.
+    r"""Read an EXIF block, or the first page of a TIFF file given as a buffer.
 
     Parameters
     ----------
     block : bytes-like
-        Beginning with the TIFF header, or with ``Exif\\0\\0`` before it.
+        Beginning with the TIFF header, or with ``Exif\0\0`` before it.
 
     Returns
     -------
@@ -223,7 +241,7 @@ def read_directory(view: Buffer, offset: int, *, order: str, big: bool) -> Direc
 
 
 def serialise(exif: Exif) -> bytes:
-    """Write an EXIF block: little-endian, TIFF header first, without ``Exif\\0\\0``."""
+    r"""Write an EXIF block: little-endian, TIFF header first, without ``Exif\0\0``."""
     return b"II*\0" + struct.pack("<I", 8) + directories(exif, offset=8, big=False)
 
 
@@ -276,7 +294,9 @@ def text(value: str) -> Field:
 
 def _swapped(data: bytes, kind: int) -> bytes:
     word = _WORDS[kind]
-    return data if word == 1 else np.frombuffer(data, f"V{word}").view(f">u{word}").astype(f"<u{word}").tobytes()
+    return (
+        data if word == 1 else np.frombuffer(data, f"V{word}").view(f">u{word}").astype(f"<u{word}").tobytes()
+    )
 
 
 _LOCATION = re.compile(
@@ -292,7 +312,21 @@ def _clean_xmp(xmp: bytes, *, keep_location: bool) -> bytes:
     return _ORIENTATION_XMP.sub(rb"\g<1>1", xmp)
 
 
-_NUMBERS = {1: "B", 3: "H", 4: "I", 6: "b", 7: "B", 8: "h", 9: "i", 11: "f", 12: "d", 13: "I", 16: "Q", 17: "q", 18: "Q"}
+_NUMBERS = {
+    1: "B",
+    3: "H",
+    4: "I",
+    6: "b",
+    7: "B",
+    8: "h",
+    9: "i",
+    11: "f",
+    12: "d",
+    13: "I",
+    16: "Q",
+    17: "q",
+    18: "Q",
+}
 
 
 def number(directory: Directory, tag: int) -> float | None:

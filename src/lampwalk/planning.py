@@ -224,11 +224,12 @@ def _position(number: int, place: where.Place, power: float, kit: tuple[Lamp, Su
 def _remarks(exposure: Exposure, lamp: Lamp, flash: Flash, positions: Sequence[Position]) -> list[Finding]:
     remarks = []
     if exposure.high_speed_sync:
+        loss_ev = exposure.flash_loss_ev - exposure.nd_ev
         remarks.append(
             Finding(
                 code="high-speed-sync",
-                text=f"{shutter_text(exposure.setting.shutter_s)} is faster than the sync speed:"
-                f" high-speed sync takes about {exposure.flash_loss_ev - exposure.nd_ev:.1f} stops of flash light",
+                text=f"{shutter_text(exposure.setting.shutter_s)} is faster than sync speed:"
+                f" high-speed sync takes about {loss_ev:.1f} stops of flash light",
                 remedy="compare with a filter or a smaller aperture, below",
                 serious=False,
             )

@@ -87,7 +87,7 @@ def _subject(plan: Plan, size: float) -> str:
     width, depth = 100 * plan.subject.width_m, 100 * plan.subject.depth_m
     return (
         f'<rect x="{-width / 2:.0f}" y="{-depth / 2:.0f}" width="{width:.0f}" height="{depth:.0f}" '
-        f'rx="{min(width, depth) / 8:.0f}" fill="#8b7355" fill-opacity="0.75" stroke="#321" stroke-width="4"/>'
+        f'rx="{min(width, depth) / 8:.0f}" fill="#a8957c" stroke="#321" stroke-width="4"/>'
         f'<text x="0" y="{size * 0.35:.0f}" text-anchor="middle" fill="#fff">subject</text>'
         f'<text x="0" y="{depth / 2 - size * 0.4:.0f}" text-anchor="middle" fill="#fff" '
         f'font-size="{size * 0.8:.0f}">front</text>'

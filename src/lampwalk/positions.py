@@ -357,7 +357,7 @@ def _light_face(
             return places
         rows += 1
     raise InputError(
-        f"a beam of {beam_deg:g} deg at {distance_m:.1f} m needs over {MOST_PLACES} places on the {side} side",
+        f"a beam of {beam_deg:g} deg at {distance_m:.1f} m needs over {MOST_PLACES} places {side}",
         remedy="take a wider reflector, or a greater distance",
     )
 

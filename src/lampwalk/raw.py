@@ -1,6 +1,6 @@
 """Raw files: developed alike for a whole series, so that the frames stay comparable.
 
-Needs the extra `raw` (rawpy, which brings LibRaw). One development at a time: LibRaw uses all cores by itself.
+Needs the extra `raw` (rawpy, which brings LibRaw). One development at a time: LibRaw uses all cores itself.
 
 References
 ----------
@@ -23,9 +23,9 @@ from . import colour, metadata
 from .errors import FrameError, MissingExtraError
 
 SUFFIXES = frozenset(
-    {".dng", ".cr2", ".cr3", ".crw", ".nef", ".nrw", ".arw", ".sr2", ".srf", ".raf", ".orf", ".rw2", ".pef", ".srw",
-     ".3fr", ".fff", ".iiq", ".mos", ".mrw", ".erf", ".kdc", ".dcr", ".mef", ".rwl", ".x3f", ".gpr"}
-)  # fmt: skip
+    ".dng .cr2 .cr3 .crw .nef .nrw .arw .sr2 .srf .raf .orf .rw2 .pef .srw .3fr .fff .iiq .mos .mrw .erf .kdc .dcr "
+    ".mef .rwl .x3f .gpr".split()
+)
 """Endings of raw files in use."""
 
 _HEADS = (b"FUJIFILMCCD-RAW", b"IIU\0", b"IIRO", b"IIRS", b"MMOR", b"FOVb", b"\0MRM", b"II\x1a\0\0\0HEAPCCDR")
@@ -48,7 +48,8 @@ class Development:
     white_balance : tuple of 4 float
         Multipliers of red, green, blue, second green.
     white_level : int
-        Sensor value that counts as full.
+        Sensor value above black that counts as full. Black itself stays each file's own: it is what the
+        camera measured, and the same for frames of one camera and ISO.
     """
 
     white_balance: tuple[float, float, float, float]
@@ -56,7 +57,7 @@ class Development:
 
 
 def is_raw(path: Path, head: bytes) -> bool:
-    """Tell whether a file is a raw file, from its first bytes; the ending decides only among files made like TIFF."""
+    """Tell a raw file by its first bytes; the ending decides only among files that are made like TIFF."""
     if head.startswith(_HEADS) or (head[4:8] == b"ftyp" and head[8:12] == b"crx "):
         return True
     if not head.startswith(_TIFF_HEADS):
@@ -72,7 +73,7 @@ def is_raw(path: Path, head: bytes) -> bool:
 
 
 def development_of(path: Path) -> Development:
-    """Take the settings for a series from one of its raw files: the white balance of the camera, its white level."""
+    """Take a series' settings from one of its raw files: the camera's white balance and white level."""
     with _opened(path) as file:
         balance = [float(v) for v in file.camera_whitebalance]
         if balance[1] <= 0 or min(balance[0], balance[2]) <= 0:
@@ -81,7 +82,8 @@ def development_of(path: Path) -> Development:
         second = balance[3] if balance[3] > 0 else green
         return Development(
             white_balance=(balance[0] / green, 1.0, balance[2] / green, second / green),
-            white_level=int(file.white_level),
+            # LibRaw compares user_sat after black is taken off (seen on a DNG of known values).
+            white_level=int(file.white_level) - min(int(v) for v in file.black_level_per_channel),
         )
 
 
@@ -141,10 +143,17 @@ def _exif_of_libraw(file: Any) -> bytes | None:
     if other is None:
         return None
     photo: metadata.Directory = {}
-    for tag, name in ((33434, "shutter"), (33437, "aperture"), (34855, "iso_speed"), (37386, "focal_len")):
+    for tag, name in (
+        (33434, "shutter_speed"),
+        (33437, "aperture"),
+        (34855, "iso_speed"),
+        (37386, "focal_length"),
+    ):
         value = float(getattr(other, name, 0) or 0)
         if value > 0:
             photo[tag] = metadata.short(round(value)) if tag == 34855 else metadata.rational(value)
+    if other.timestamp and other.timestamp.year > 1980:
+        photo[36867] = metadata.text(other.timestamp.strftime("%Y:%m:%d %H:%M:%S"))
     return metadata.serialise(metadata.Exif(photo=photo)) if photo else None
 
 

@@ -23,14 +23,20 @@ Area = NDArray[np.bool_]
 SURE, LIKELY = 0.8, 0.4
 """Probability from which a pixel founds a region, and from which it belongs to one."""
 
-FAINT = 0.08
-"""Probability below which no way leads from one part of a stand to the next."""
+FAINT = 0.15
+"""Probability from which a pixel beside a region that outshines all other frames goes with it."""
 
 SMALLEST = 5e-5
 """Share of the picture that must be sure before a region is founded (48 px of 1200 x 800: a head's own size)."""
 
 HEAD = 1.5e-5
 """Share of the picture from which a burnt-out spot counts as a head and not as a glint."""
+
+COMPACT = 0.35
+"""Least share of its bounding box that a head fills (a disc seen obliquely at 45 degrees fills 0.6)."""
+
+THICK = 0.006
+"""Share of the long side: half of a dark head's least width. Poles and legs are thinner."""
 
 OFTEN = 0.25
 """Share of the other frames in which one place may look like equipment; above, it is leaves, water, chrome."""
@@ -47,8 +53,11 @@ BELOW = 0.15
 STEP = 4
 """Preview pixels per pixel of the map on which ways are searched."""
 
-REACH = 9.0
-"""Longest way from a head to another part of its stand, in pixels of improbable ground (each pixel counts its -log P)."""
+REACH = 12.0
+"""Longest way from a head to another part of its stand, in cells of the map: each counts -log of its probability."""
+
+NOWHERE = 0.02
+"""Probability that a way never falls below: the price of a cell without any sign of equipment is 3.9."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,82 +143,150 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     regions : tuple of Region
     """
     p = probability * _rarely(light, i, probability)
-    parts = _Parts(i, p, preview, light)
-    if parts.count == 0:
-        return np.zeros(p.shape, bool), ()
-    near, ways = _ways(p, parts)
-    chosen = parts.judge(near)
-    area = chosen[parts.label] if chosen.any() else np.zeros(p.shape, bool)
-    area |= ways(chosen)
-    area = _without_holes(area, p)
-    return area, parts.describe(chosen)
+    louder = light.log[i] > light.others(i) + LOUDER
+    darker = light.log[i] < light.daylight - BELOW if light.daylight is not None else np.zeros(p.shape, bool)
+    parts = _parts(p, _bright_heads(i, p, preview, light), louder, darker)
+    first = _first(parts, p.size)
+    area = np.zeros(p.shape, bool)
+    if first == 0:
+        return area, ()
+    ways = _Ways(p, parts, first)
+    chosen = _judge(parts, first, ways.cost, p.size)
+    area = _grown(chosen[parts.label] | ways.to(chosen), p, louder)
+    return area, _describe(parts, chosen, first)
 
 
 def _rarely(light: Light, i: int, probability: Map) -> Map:
     """1 where few other frames look like equipment, falling to 0 where many do."""
     others = light.likely - (probability > LIKELY)
-    share = others.astype(np.float32) / max(1, len(light.log) - 1)
-    return np.clip(2 - share / OFTEN, 0, 1) if len(light.log) > 4 else np.clip(2 - others.astype(np.float32), 0, 1)
+    allowed = max(1.0, OFTEN * (len(light.log) - 1))
+    return np.clip(2 - others.astype(np.float32) / np.float32(allowed), 0, 1)
 
 
+def _bright_heads(i: int, p: Map, preview: Preview, light: Light) -> Area:
+    """Burnt-out spots, in this frame only, compact and likely throughout."""
+    alone = (preview.clipped & (light.clipped == 1)).astype(np.uint8)
+    n, label, stats, _ = cv2.connectedComponentsWithStats(alone, connectivity=8)
+    area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
+    inside = np.flatnonzero(alone)
+    likely = np.bincount(label.ravel()[inside], weights=(p > LIKELY).ravel()[inside], minlength=n) / area
+    fills = area / (stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT])
+    ok = (area > HEAD * p.size) & (likely > 0.6) & (fills > COMPACT)
+    ok[0] = False
+    return ok[label]
+
+
+def _dark_heads(p: Map, darker: Area) -> Area:
+    """Thick and sure, or thick, likely and darker than daylight alone."""
+    solid = ((p > SURE) | ((p > LIKELY) & darker)).astype(np.uint8)
+    side = 2 * round(THICK * max(p.shape)) + 1
+    return cv2.erode(solid, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))) > 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Parts:
-    """Connected parts of what is likely, with what speaks for and against each."""
+    """Connected parts of what is likely (index 0 is the rest), with what speaks for and against each."""
 
-    def __init__(self, i: int, p: Map, preview: Preview, light: Light) -> None:
-        h, w = p.shape
-        self.size = h * w
-        likely = (p > LIKELY).astype(np.uint8)
-        n, self.label, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=8)
-        self.count = n - 1
-        self.boxes = stats
-        inside = np.flatnonzero(likely)
-        of = self.label.ravel()[inside]
+    label: NDArray[np.int32]
+    box: NDArray[np.int32]  # (n, 4): x, y, width, height
+    area: NDArray[np.float64]
+    mean: NDArray[np.float64]  # probability
+    sure: NDArray[np.float64]  # pixels
+    head: NDArray[np.float64]  # pixels of burnt-out heads
+    dark_head: NDArray[np.bool_]
+    louder: NDArray[np.float64]  # share
+    darker: NDArray[np.float64]  # share
 
-        def share(flag: NDArray[np.generic]) -> NDArray[np.float64]:
-            return np.bincount(of, weights=flag.ravel()[inside], minlength=n)
 
-        self.area = np.maximum(share(likely), 1)
-        mine = light.log[i]
-        others = light.others(i)
-        self.mean = share(p) / self.area
-        self.sure = share(p > SURE)
-        alone = preview.clipped & (light.clipped == 1)
-        self.burnt = share(alone)
-        self.louder = share(mine > others + LOUDER) / self.area
-        self.darker = share(mine < light.daylight - BELOW) / self.area if light.daylight is not None else 0 * self.area
-        self.edge = (
-            (stats[:, 0] <= 2)
-            | (stats[:, 1] <= 2)
-            | (stats[:, 0] + stats[:, 2] >= w - 2)
-            | (stats[:, 1] + stats[:, 3] >= h - 2)
+def _parts(p: Map, heads: Area, louder: Area, darker: Area) -> _Parts:
+    likely = ((p > LIKELY) | heads).astype(np.uint8)
+    n, label, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=8)
+    inside = np.flatnonzero(likely)
+    of = label.ravel()[inside]
+
+    def total(values: NDArray[np.generic]) -> NDArray[np.float64]:
+        sums = np.bincount(of, weights=values.ravel()[inside], minlength=n)
+        sums[0] = 0
+        return sums
+
+    area = np.maximum(total(likely), 1)
+    return _Parts(
+        label=label,
+        box=stats[:, :4],
+        area=area,
+        mean=total(p) / area,
+        sure=total(p > SURE),
+        head=total(heads),
+        dark_head=total(_dark_heads(p, darker)) > 0,
+        louder=total(louder) / area,
+        darker=total(darker) / area,
+    )
+
+
+def _first(parts: _Parts, size: int) -> int:
+    """The part that a frame's equipment starts from: one flash was walked, so one head is the surest. 0 where none is."""
+    strength = parts.sure * (1 + 2 * (parts.head > 0) + parts.dark_head + parts.darker)
+    strength[parts.sure <= SMALLEST * size] = 0
+    return int(np.argmax(strength)) if strength.max() > 0 else 0
+
+
+def _judge(parts: _Parts, first: int, cost: NDArray[np.float64], size: int) -> NDArray[np.bool_]:
+    chosen = (cost < REACH) & (parts.sure > 0.2 * SMALLEST * size)
+    surest = (parts.sure > 3 * SMALLEST * size) & (parts.mean > 0.75)
+    chosen |= surest & ((parts.head > 0) | parts.dark_head)
+    chosen[first] = True
+    chosen[0] = False
+    return chosen
+
+
+class _Ways:
+    """Cheapest ways over the probability from the first part to all others."""
+
+    def __init__(self, p: Map, parts: _Parts, first: int) -> None:
+        from skimage.graph import MCP_Geometric
+
+        self.shape = p.shape
+        self.cells = parts.label[STEP // 2 :: STEP, STEP // 2 :: STEP]
+        h, w = self.cells.shape
+        price = -np.log(np.clip(_coarse_max(p)[:h, :w], NOWHERE, 1)) + 0.01
+        self.search = MCP_Geometric(price)
+        inside = _coarse_max((parts.label == first).astype(np.float32))[:h, :w] > 0
+        self.field, _ = self.search.find_costs(np.argwhere(inside))
+        self.cost = np.full(len(parts.area), np.inf)
+        np.minimum.at(self.cost, self.cells.ravel(), self.field.ravel())
+
+    def to(self, chosen: NDArray[np.bool_]) -> Area:
+        """The ways to the chosen parts, half a cell wide."""
+        area = np.zeros(self.shape, np.uint8)
+        for k in np.flatnonzero(chosen & (self.cost < REACH) & (self.cost > 0)):
+            own = np.where(self.cells == k, self.field, np.inf)
+            end = np.unravel_index(int(np.argmin(own)), own.shape)
+            way = np.array(self.search.traceback(end)) * STEP + STEP // 2
+            cv2.polylines(area, [np.ascontiguousarray(way[:, ::-1]).astype(np.int32)], False, 1, STEP // 2)
+        return area > 0
+
+
+def _coarse_max(p: Map) -> Map:
+    """Largest value of each cell of STEP x STEP pixels."""
+    h, w = p.shape
+    padded = cv2.copyMakeBorder(p, 0, -h % STEP, 0, -w % STEP, cv2.BORDER_REPLICATE)
+    return np.asarray(padded.reshape(padded.shape[0] // STEP, STEP, -1, STEP).max(axis=(1, 3)))
+
+
+def _grown(area: Area, p: Map, louder: Area) -> Area:
+    """With what is less likely beside it, but would show."""
+    near = cv2.dilate(area.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
+    return np.asarray(area | ((p > FAINT) & louder & near))
+
+
+def _describe(parts: _Parts, chosen: NDArray[np.bool_], first: int) -> tuple[Region, ...]:
+    regions = []
+    for k in np.flatnonzero(chosen):
+        x, y, w, h = (int(v) for v in parts.box[k])
+        why = "burnt-out head" if parts.head[k] else "dark head" if parts.dark_head[k] else "darker" if parts.darker[k]>.3 else "near a head"
+        if k==first: why="first: "+why
+        c = float(np.clip(parts.mean[k], 0, 1))
+        regions.append(
+            Region(box=(y, x, y + h, x + w), area_px=int(parts.area[k]), why=why, confidence=c, unsure=c < 0.6)
         )
-        self.head = (self.burnt > HEAD * self.size) & (self.sure > 0)
-        self.dark = (self.darker > 0.3) & (self.darker * self.area > SMALLEST * self.size)
-        self.founded = self.sure > SMALLEST * self.size
-        self.head[0] = self.dark[0] = self.founded[0] = False
-
-    def judge(self, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        chosen = self.founded & (self.head | self.dark | near)
-        chosen |= near & (self.sure > 0.2 * SMALLEST * self.size)
-        chosen[0] = False
-        return chosen
-
-    def describe(self, chosen: NDArray[np.bool_]) -> tuple[Region, ...]:
-        regions = []
-        for k in np.flatnonzero(chosen):
-            x, y, w, h, _ = (int(v) for v in self.boxes[k])
-            why = "burnt-out head" if self.head[k] else "darker than daylight alone" if self.dark[k] else "like equipment"
-            c = float(np.clip(self.mean[k], 0, 1))
-            regions.append(
-                Region(box=(y, x, y + h, x + w), area_px=int(self.area[k]), why=why, confidence=c, unsure=c < 0.6)
-            )
-        return tuple(regions)
-
-
-def _ways(p: Map, parts: _Parts):  # type: ignore[no-untyped-def]
-    near = np.zeros(parts.count + 1, bool)
-    return near, lambda chosen: np.zeros(p.shape, bool)
-
-
-def _without_holes(area: Area, p: Map) -> Area:
-    return area
+    return tuple(regions)

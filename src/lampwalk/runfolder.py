@@ -50,10 +50,11 @@ def writing(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
         _refuse_strangers(target, overwrite=overwrite)
         part.mkdir()
         try:
-            yield part
-            if target.exists():
-                target.rename(old)
-            part.rename(target)
+            with _locked(part):
+                yield part
+                if target.exists():
+                    target.rename(old)
+                part.rename(target)
         finally:
             shutil.rmtree(part, ignore_errors=True)
             if old.exists() and not target.exists():
@@ -160,12 +161,36 @@ def _beside(target: Path, ending: str) -> Path:
 
 
 def _tidy(target: Path, part: Path, old: Path) -> None:
-    """Finish or undo what an interrupted run has left."""
+    """Finish or undo what an interrupted run has left; refuse where a run is still going on."""
+    if part.exists():
+        with _locked(part):
+            pass
     if old.exists() and not target.exists():
         old.rename(target)
     for leftover in (part, old):
         if leftover.exists():
             shutil.rmtree(leftover)
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """Hold a folder, so that a second process can tell a run that goes on from one that was cut off."""
+    try:
+        import fcntl
+    except ImportError:  # Windows refuses to remove or rename open files by itself
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise OutputError(
+                "another lampwalk is writing this run", file=folder, remedy="wait for it, or give another folder"
+            ) from error
+        yield
+    finally:
+        os.close(handle)
 
 
 def _refuse_strangers(target: Path, *, overwrite: bool) -> None:

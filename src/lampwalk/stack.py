@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from . import colour
 from .errors import InputError
 
 NOBODY = 0
@@ -110,13 +111,25 @@ class Stack:
 
 
 def weaken(frame: NDArray[Any], mask: NDArray[np.uint8]) -> NDArray[Any]:
-    """Lower a frame where a mask hides it: black at 255, untouched at 0, in proportion between.
+    """Lower a frame where a mask hides it: black at 255, untouched at 0, in proportion of its light between.
 
     Parameters
     ----------
-    frame : (H, W, 3) uint8, uint16 or float32, encoded
+    frame : (H, W, 3) uint8 or uint16, encoded; or float32, linear light
     mask : (H, W) uint8
+
+    Returns
+    -------
+    (H, W, 3), same dtype
     """
-    share = (255 - mask).astype(np.float32)[..., None] / np.float32(255)
-    weakened = frame * share
-    return weakened if frame.dtype == np.float32 else np.rint(weakened).astype(frame.dtype)
+    lowered = frame.copy()
+    lowered[mask == 255] = 0
+    soft = (mask > 0) & (mask < 255)
+    if soft.any():
+        share = (255 - mask[soft]).astype(np.float32)[:, None] / np.float32(255)
+        if frame.dtype == np.float32:
+            lowered[soft] *= share
+        else:
+            encoded = colour.to_encoded(colour.to_linear(frame[soft]) * share)
+            lowered[soft] = encoded if frame.dtype == np.uint16 else np.rint(encoded / 257)
+    return lowered

@@ -1,0 +1,305 @@
+"""The pixels of picture files.
+
+What a file is, is decided by its first bytes, not by its name.
+
+References
+----------
+TIFF Revision 6.0 (1992). PNG (W3C, second edition), 11.2. ISO/IEC 14496-12 for the brands of HEIF files. EXIF
+2.32 (CIPA DC-008-2019), 4.6.4, for the orientation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+import cv2
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+from PIL import Image
+
+from . import raw
+from .errors import FrameError, about
+
+MOST_PIXELS = 500_000_000
+"""A file that claims more is refused before memory is taken. The largest single-shot sensors on sale have 150
+megapixels, pixel-shift pictures 400 (from memory)."""
+
+LEAST_SIDE = 8
+"""Pixels; below, there is nothing to align."""
+
+TURNS = {
+    1: (None, False), 2: (None, True), 3: (cv2.ROTATE_180, False), 4: (cv2.ROTATE_180, True),
+    5: (cv2.ROTATE_90_COUNTERCLOCKWISE, True), 6: (cv2.ROTATE_90_CLOCKWISE, False),
+    7: (cv2.ROTATE_90_CLOCKWISE, True), 8: (cv2.ROTATE_90_COUNTERCLOCKWISE, False),
+}  # fmt: skip
+"""EXIF orientation -> how to turn, and whether to mirror left-right first."""
+
+_pillow = Lock()
+
+
+def read_pixels(
+    path: Path, orientation: int = 1, *, development: raw.Development | None = None
+) -> NDArray[Any]:
+    """Decode a picture file, upright.
+
+    Parameters
+    ----------
+    path : Path
+    orientation : int
+        EXIF orientation of the stored pixels, 1-8 (`Facts.orientation`).
+    development : raw.Development, optional
+        How to develop a raw file; its own white balance if not given.
+
+    Returns
+    -------
+    (H, W, 3) uint8 or uint16, encoded, RGB
+
+    Raises
+    ------
+    FrameError
+        The file is damaged, cut short, or of a kind that cannot be merged.
+    """
+    with about(path):
+        kind = kind_of(path)
+        if kind == "tiff":
+            pixels = _decode_tiff(path)
+        elif kind == "raw":
+            pixels = raw.develop(path, development)
+        elif kind == "jpeg":
+            pixels = _decode_jpeg(path)
+        elif kind == "png":
+            pixels = _decode_png(path)
+        else:
+            with opened(path, kind) as image:
+                pixels = np.asarray(image.convert("RGB"))
+        return _upright(_three_channels(pixels, path), orientation)
+
+
+def kind_of(path: Path) -> str:
+    """Tell what a file is from its first bytes: ``jpeg``, ``png``, ``tiff``, ``raw``, ``avif`` or ``heic``.
+
+    Raises
+    ------
+    FrameError
+        None of these.
+    """
+    with path.open("rb") as file:
+        head = file.read(64)
+    if not head:
+        raise FrameError("is empty", file=path, remedy="copy it again from the card")
+    if head.startswith(b"\xff\xd8\xff"):
+        return "jpeg"
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "png"
+    if raw.is_raw(path, head):
+        return "raw"
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "tiff"
+    if head[4:8] == b"ftyp":
+        brands = head[8 : int.from_bytes(head[:4], "big")]
+        if b"avif" in brands or b"avis" in brands:
+            return "avif"
+        if any(brand in brands for brand in (b"heic", b"heix", b"heim", b"heis", b"mif1")):
+            return "heic"
+    raise FrameError("is no picture that lampwalk reads", file=path, remedy="export it as TIFF, PNG or JPEG")
+
+
+@contextmanager
+def opened(path: Path, kind: str) -> Iterator[Image.Image]:
+    """Open a file by Pillow, lazily, with our limit of pixels; Pillow's own warns from 90 megapixels."""
+    if kind == "heic":
+        _with_heif(path)
+    with _pillow:
+        usual, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+        try:
+            image = Image.open(path)
+        finally:
+            Image.MAX_IMAGE_PIXELS = usual
+    with image:
+        yield image
+
+
+def _with_heif(path: Path) -> None:
+    try:
+        import pillow_heif  # type: ignore[import-not-found, unused-ignore]
+    except ImportError:
+        raise FrameError(
+            "is a HEIF file, and no decoder for it is installed",
+            file=path,
+            remedy="pip install pillow-heif, or let the camera or phone save JPEG",
+        ) from None
+    pillow_heif.register_heif_opener()
+
+
+def _decode_jpeg(path: Path) -> NDArray[Any]:
+    """By simplejpeg where it is there: faster, the same pixels, and it sees damage that OpenCV lets pass."""
+    data = path.read_bytes()
+    try:
+        import simplejpeg
+    except ImportError:
+        pixels = cv2.imdecode(
+            np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+        )
+        if pixels is None:
+            raise _damaged(path) from None
+        return np.asarray(pixels)
+    height, width, space, _ = simplejpeg.decode_jpeg_header(data)
+    check_size(path, width, height)
+    if space in ("CMYK", "YCCK"):
+        raise FrameError(f"is {space}, made for print", file=path, remedy="export it again as RGB")
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(data, colorspace="RGB"))
+    except ValueError as error:
+        raise _damaged(path, str(error)) from error
+
+
+def _decode_png(path: Path) -> NDArray[Any]:
+    """By OpenCV: to RGB, or to RGBA where there may be transparency."""
+    data = np.fromfile(path, np.uint8)  # not cv2.imread: it takes no umlauts on some systems
+    transparent = png_header(path)[1] in (4, 6) or b"tRNS" in data[:4096].tobytes()
+    flags = cv2.IMREAD_UNCHANGED if transparent else cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR_RGB
+    pixels = cv2.imdecode(data, flags | cv2.IMREAD_IGNORE_ORIENTATION)
+    if pixels is None:
+        raise _damaged(path)
+    if transparent and pixels.ndim == 3:
+        pixels = _over_black(
+            cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGBA) if pixels.shape[2] == 4 else pixels[..., ::-1]
+        )
+    return np.asarray(pixels)
+
+
+def _decode_tiff(path: Path) -> NDArray[Any]:
+    with tifffile.TiffFile(path) as tiff:
+        page, _ = first_page(tiff)
+        check_size(path, page.imagewidth, page.imagelength)
+        check_tiff(path, page)
+        pixels = np.empty(page.shape, page.dtype)
+        try:
+            page.asarray(out=pixels, maxworkers=1)  # into `out`: without it, deflate takes twice the memory
+        except ValueError as error:
+            if "imagecodecs" not in str(error):
+                raise
+            pixels = _decode_tiff_by_opencv(path)
+            planes_first = False
+        else:
+            planes_first = pixels.ndim == 3 and int(page.planarconfig) == 2
+        unassociated = bool(page.extrasamples) and int(page.extrasamples[0]) == 2
+        inverted = int(page.photometric) == 0
+    if planes_first:
+        pixels = np.moveaxis(pixels, 0, -1)
+    if pixels.ndim == 3 and pixels.shape[2] == 2:  # grey and alpha
+        pixels = np.stack([pixels[..., 0]] * 3 + [pixels[..., 1]], axis=2)
+    pixels = _from_float(pixels, path) if pixels.dtype.kind == "f" else pixels
+    if inverted:
+        pixels = ~pixels
+    if pixels.ndim == 3 and pixels.shape[2] >= 4:
+        pixels = _over_black(pixels[..., :4]) if unassociated else pixels[..., :3]
+    return pixels
+
+
+def _decode_tiff_by_opencv(path: Path) -> NDArray[Any]:
+    """For the packings that tifffile cannot read alone (LZW and the like)."""
+    pixels = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
+    if pixels is None:
+        raise FrameError(
+            "is packed in a way that needs another package", file=path, remedy='pip install "lampwalk[fast]"'
+        )
+    turn = {3: cv2.COLOR_BGR2RGB, 4: cv2.COLOR_BGRA2RGBA}
+    return np.asarray(cv2.cvtColor(pixels, turn[pixels.shape[2]]) if pixels.ndim == 3 else pixels)
+
+
+def first_page(tiff: tifffile.TiffFile) -> tuple[Any, int]:
+    """Find the first page that is no thumbnail, and how many more there are."""
+    pages = [page for page in tiff.pages[:64] if not page.aspage().is_reduced]
+    if not pages:
+        raise ValueError("no picture in it")
+    return pages[0].aspage(), len(pages) - 1
+
+
+def check_tiff(path: Path, page: Any) -> None:
+    """Refuse a TIFF page that holds no light in red, green and blue, or in grey."""
+    photometric = getattr(page.photometric, "name", str(page.photometric))
+    if photometric not in ("MINISWHITE", "MINISBLACK", "RGB", "YCBCR"):
+        words = {"SEPARATED": "CMYK, made for print", "PALETTE": "a picture with a colour table"}
+        raise FrameError(
+            f"is {words.get(photometric, photometric)}",
+            file=path,
+            remedy="export it again as RGB, 8 or 16 bits",
+        )
+    fits = page.dtype is not None and (page.dtype in (np.uint8, np.uint16) or page.dtype.kind == "f")
+    if not fits or len(page.shape) not in (2, 3) or page.bitspersample not in (8, 16, 32, 64):
+        raise FrameError(
+            f"has pixels of type {page.dtype}, {page.bitspersample} bits, {page.shape}",
+            file=path,
+            remedy="export it as RGB with 8 or 16 bits",
+        )
+
+
+def _from_float(pixels: NDArray[Any], path: Path) -> NDArray[np.uint16]:
+    """Floats are values 0-1, encoded as the file's profile says, like the arrays that the package takes."""
+    out = np.empty(pixels.shape, np.uint16)
+    for row, values in enumerate(pixels):
+        low, high = float(values.min()), float(values.max())
+        if not (np.isfinite(low) and np.isfinite(high)):
+            raise FrameError("holds values that are no numbers", file=path, remedy="export it as 16 bits")
+        if high > 1.001:
+            raise FrameError(
+                f"holds values up to {high:.4g}, not 0-1", file=path, remedy="export it as 16 bits"
+            )
+        out[row] = np.rint(np.clip(values, 0, 1) * 65535)
+    return out
+
+
+def _over_black(rgba: NDArray[Any]) -> NDArray[Any]:
+    """Lay a picture with free-standing alpha over black: what is transparent sends no light."""
+    colour, alpha = rgba[..., :3], rgba[..., 3:]
+    top = np.iinfo(rgba.dtype).max
+    if alpha.min() == top:
+        return colour
+    return np.asarray((colour.astype(np.uint32) * alpha + top // 2) // top, rgba.dtype)
+
+
+def _three_channels(pixels: NDArray[Any], path: Path) -> NDArray[Any]:
+    if pixels.dtype not in (np.uint8, np.uint16):
+        raise FrameError(f"has pixels of type {pixels.dtype}", file=path, remedy="export it as 8 or 16 bits")
+    if pixels.ndim == 2:
+        return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_GRAY2RGB))
+    return np.ascontiguousarray(pixels)
+
+
+def _upright(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
+    turn, mirrored = TURNS[orientation]
+    if mirrored:
+        pixels = np.asarray(cv2.flip(pixels, 1))
+    return pixels if turn is None else np.asarray(cv2.rotate(pixels, turn))
+
+
+def check_size(path: Path, width: int, height: int) -> None:
+    """Refuse a picture that claims to be too large or too small, before memory is taken."""
+    if width * height > MOST_PIXELS:
+        raise FrameError(
+            f"claims to be {width}x{height} px, more than {MOST_PIXELS // 1_000_000} megapixels",
+            file=path,
+            remedy="the file is damaged, or must be scaled down first",
+        )
+    if min(width, height) < LEAST_SIDE:
+        raise FrameError(f"is only {width}x{height} px", file=path, remedy="take it out of the folder")
+
+
+def _damaged(path: Path, why: str = "") -> FrameError:
+    more = f": {why}" if why else ""
+    return FrameError(f"is damaged or cut short{more}", file=path, remedy="copy it again from the card")
+
+
+def png_header(path: Path) -> tuple[int, int]:
+    """Depth in bits and colour type of a PNG file (W3C, 11.2.2)."""
+    with path.open("rb") as file:
+        head = file.read(26)
+    if len(head) < 26:
+        raise _damaged(path)
+    return head[24], head[25]

@@ -1,0 +1,65 @@
+"""Masks at full size without keeping them: rows are made, or unpacked, when asked for."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .geometry import STRIP_ROWS
+from .light import Field, crop_field
+from .previews import shrink
+
+
+class FullMask:
+    """A mask in the frame's own geometry, 8-bit, 255 = hidden; indexed by rows like an array.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Height and width of the frame.
+    field : Field, optional
+        A mask found at preview size; enlarged when asked for.
+    packed : sequence of bytes, optional
+        A mask painted at full size: every 256 rows deflated.
+    """
+
+    def __init__(self, shape: tuple[int, int], *, field: Field | None = None, packed: Sequence[bytes] = ()) -> None:
+        self.shape = shape
+        self._field = field
+        self._packed = tuple(packed)
+
+    @classmethod
+    def found(cls, hidden: NDArray[np.uint8], full: tuple[int, int]) -> FullMask:
+        """Make it from a preview-size mask (h, w) uint8."""
+        return cls(full, field=crop_field(hidden, full))
+
+    @classmethod
+    def painted(cls, mask: NDArray[np.uint8]) -> FullMask:
+        """Make it from a full-size mask (H, W) uint8, which it gives back bit for bit."""
+        rows = range(0, mask.shape[0], STRIP_ROWS)
+        return cls(mask.shape, packed=[zlib.compress(mask[r : r + STRIP_ROWS].tobytes(), 1) for r in rows])  # type: ignore[arg-type]
+
+    def __getitem__(self, rows: slice) -> NDArray[np.uint8]:
+        """Rows of the mask: (n, W) uint8."""
+        start, stop, _ = rows.indices(self.shape[0])
+        if self._packed:
+            first, last = start // STRIP_ROWS, (stop - 1) // STRIP_ROWS
+            raw = b"".join(zlib.decompress(part) for part in self._packed[first : last + 1])
+            block = np.frombuffer(raw, np.uint8).reshape(-1, self.shape[1])
+            return block[start - first * STRIP_ROWS : stop - first * STRIP_ROWS]
+        out = np.zeros((stop - start, self.shape[1]), np.uint8)
+        window = None if self._field is None else self._field.window(slice(start, stop))
+        if self._field is not None and window is not None:
+            out[window[0].start - start : window[0].stop - start, window[1]] = self._field.render(*window)
+        return out
+
+    def whole(self) -> NDArray[np.uint8]:
+        """Return all rows: (H, W) uint8."""
+        return self[0 : self.shape[0]]
+
+    def small(self) -> NDArray[np.uint8]:
+        """Return the mask at preview size: (h, w) uint8, averaged from full size."""
+        return shrink(self.whole())
