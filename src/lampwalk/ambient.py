@@ -45,8 +45,18 @@ CORRELATED = 0.95
 ENOUGH = 150
 """Pixels below which a measurement is not made."""
 
+COMMON_SHARE = 0.4
+"""Share of windows that must agree when two lamp frames are compared. Measured: 0.44 and up where both leave much of the picture
+unlit, 0.33 at most where they do not and the answer is wrong."""
+
 UNLIT_SHARE = 0.3
-"""Share of windows that must agree when two lamp frames are compared: each lamp may light most of what the other does not."""
+"""Share of windows in a part of the picture that must agree for it to count in a gradient."""
+
+GLINT_SHARE = 0.5
+"""Share of slopes in reflections that must agree. Measured: right answers 0.54 and up, wrong ones 0.44 at most."""
+
+QUIET_PX = 0.7
+"""Sigma of the smoothing before anything is compared, preview pixels: takes out the finest noise and half-pixel shifts."""
 
 SOME_SHARE = 0.02
 """Share of windows that must lie in the lowest mode of frame over daylight."""
@@ -299,11 +309,10 @@ def _measure(frame: Preview, below: Preview, *, lit: bool) -> _Drift:
     """Compare one frame with one that shows the daylight alone, or (`lit`) with another lamp frame."""
     good = frame.valid & ~frame.clipped & below.valid & ~below.clipped
     good = cv2.erode(good.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-    a, f = (cv2.GaussianBlur(luminance(p.linear), (0, 0), 0.7) for p in (below, frame))
-    windows = _matching_windows(a, f, good)
-    ev, share = _highest_mode(windows.ev, 0.06) if lit else _lowest_mode(windows.ev)
-    trusted = share >= (UNLIT_SHARE if lit else SOME_SHARE) and len(windows.ev) >= ENOUGH
-    glints = _glint_slope(a, f, good)
+    windows = _matching_windows(_quiet(luminance(below.linear)), _quiet(luminance(frame.linear)), good)
+    ev, share = _highest_mode(windows.ev, 0.03) if lit else _lowest_mode(windows.ev)
+    trusted = share >= (COMMON_SHARE if lit else SOME_SHARE) and len(windows.ev) >= ENOUGH
+    glints = _glint_slope(_quiet(below.linear.min(axis=2)), _quiet(frame.linear.min(axis=2)), good)
     if glints is not None and (not trusted or (glints < ev - GLINT_BELOW_EV and not lit)):
         return _Drift(glints, how="from reflections of the daylight, for the flash reaches everything else")
     if not trusted:
@@ -321,6 +330,10 @@ class _Windows:
     ev: NDArray[np.float32]  # (n,) stops, frame over plate
     rows: NDArray[np.intp]
     cols: NDArray[np.intp]
+
+
+def _quiet(channel: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(channel, (0, 0), QUIET_PX), np.float32)
 
 
 def _matching_windows(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[np.bool_]) -> _Windows:
@@ -346,7 +359,8 @@ def _glint_slope(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[n
     """Drift from reflections of the daylight (metal, glass, wet ground), in stops.
 
     What a mirror shows of a window or the sky has the daylight's own changes of brightness, while the flash adds at most
-    something even: the slope of frame on plate inside such a reflection is the drift.
+    something even: the slope of frame on plate inside such a reflection is the drift. The darkest of the three channels is
+    compared: mirrors are neutral, and coloured paint, which the flash lights, is dark in one.
     """
     glint = ((a > GLINT * cv2.GaussianBlur(a, (0, 0), 15)) & good).astype(np.float32)
     slopes, weights = [], []
@@ -356,7 +370,11 @@ def _glint_slope(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[n
         slopes.append(np.log2(slope[use]))
         weights.append(np.minimum(spread[use] / 0.02, 1) ** 2)
     found, weight = np.concatenate(slopes), np.concatenate(weights)
-    return _highest_mode(found, 0.04, weight)[0] if len(found) >= 3 * ENOUGH else None
+    if len(found) < len(GLINT_WINDOWS_PX) * ENOUGH:
+        return None
+    mode, _ = _highest_mode(found, 0.04, weight)
+    agree = float(weight[np.abs(found - mode) < 0.08].sum() / weight.sum())
+    return mode if agree >= GLINT_SHARE else None
 
 
 def _regress(a, f, weight, sigma):  # type: ignore[no-untyped-def]

@@ -10,6 +10,7 @@ TIFF Revision 6.0 (1992). PNG (W3C, second edition), 11.2. ISO/IEC 14496-12 for 
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,7 +21,7 @@ import cv2
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, UnidentifiedImageError
 
 from . import raw
 from .errors import FrameError, about
@@ -118,6 +119,8 @@ def opened(path: Path, kind: str) -> Iterator[Image.Image]:
         usual, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
         try:
             image = Image.open(path)
+        except UnidentifiedImageError as error:
+            raise _damaged(path) from error
         finally:
             Image.MAX_IMAGE_PIXELS = usual
     with image:
@@ -181,9 +184,10 @@ def _decode_tiff(path: Path) -> NDArray[Any]:
         pixels = np.empty(page.shape, page.dtype)
         try:
             page.asarray(out=pixels, maxworkers=1)  # into `out`: without it, deflate takes twice the memory
-        except ValueError as error:
-            if "imagecodecs" not in str(error):
-                raise
+        except (ValueError, KeyError, ImportError, RuntimeError, OSError, zlib.error) as error:
+            # tifffile says so in several ways when a packing needs a package that is not there.
+            if not isinstance(error, ImportError) and "imagecodecs" not in str(error):
+                raise _damaged(path, str(error)) from error
             pixels = _decode_tiff_by_opencv(path)
             planes_first = False
         else:

@@ -230,4 +230,4 @@ def _stack_xml(layers: list[ElementTree.Element], width: int, height: int) -> by
     """Describe the layers; OpenRaster lists the topmost first."""
     image = ElementTree.Element("image", {"version": "0.0.5", "w": str(width), "h": str(height)})
     ElementTree.SubElement(image, "stack").extend(reversed(layers))
-    return ElementTree.tostring(image, encoding="UTF-8", xml_declaration=True)
+    return bytes(ElementTree.tostring(image, encoding="UTF-8", xml_declaration=True))

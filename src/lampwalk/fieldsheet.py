@@ -16,23 +16,23 @@ REMINDERS = (
     "Tripod locked, weighted and off soft ground; stabiliser off; nobody touches the camera: remote release.",
     "Everything by hand: shutter, aperture, ISO, focus, white balance. Raw files, if the camera has them.",
     "One ambient frame first and one last, lamp off, same settings.",
-    "Beside each frame with a stand, one that shows that place clean: move everything, not only the head.",
+    "Leave a clean frame: what a stand covers in one frame must be free in another, so move all of it.",
     "Test frame at position 1: the lit side just below clipping. Then leave power and distance alone.",
     "Wait for the wind to pause before each frame; plants, flags and water in one go.",
-    "Carry out what you brought in; bags, cables and people out of the picture before every frame.",
+    "Bags, cables and people out of the picture before every frame.",
     "Tick each position; count the frames before the tripod moves.",
 )
 """For a set that merges well. Common practice, no source."""
 
 CAUTIONS = (
     "Local rules, permits and licensed practice come first; this sheet replaces none of them.",
-    "Weight every stand, legs wide; keep to the wind limit its maker gives, and take it down when it gusts.",
-    "Boom: counterweight on before the head, sandbag on the base, nobody beneath. Look up for power lines.",
+    "Weight every stand, legs wide; keep to the wind limit that its maker gives; take it down when gusts rise.",
+    "Boom: counterweight on before the head, sandbag on the base, nobody beneath it. Look up for power lines.",
     "Dusk: walk the route in daylight, torch on, cables along edges and taped down, no cable across a path.",
-    "Never flash at eyes close by, people's or animals'; warn before each; none towards drivers or boats.",
-    "Heads and bare bulbs are hot: let them cool before you pack; battery packs dry and off the wet ground.",
+    "Never flash at eyes close by, people's or animals'; warn before each flash; none towards traffic.",
+    "Heads and bare bulbs are hot: let them cool before you pack; keep battery packs off the wet ground.",
     "Slipway and shore: know the tide, keep a way out, mind weed and winch; never lean on a boat on props.",
-    "Near a road: visible clothing, nothing on the carriageway, one who watches while you see the screen.",
+    "Near a road: visible clothing, nothing on the carriageway, somebody to watch it while you shoot.",
 )
 """The usual cautions of the trade; no source, and no substitute for the rules of the place."""
 
@@ -49,20 +49,24 @@ _SEES = {
 _STYLE = """
 @page{size:A4;margin:9mm}
 *{box-sizing:border-box}
-body{font:8.2pt/1.25 system-ui,"Helvetica Neue",Arial,sans-serif;color:#1b1b1b;margin:0
-auto;max-width:192mm;padding:4mm} h1{font-size:15pt;margin:0;border-bottom:2px solid
+body{font:8.3pt/1.22 Arial,"Liberation Sans",Helvetica,sans-serif;color:#1b1b1b;margin:0
+auto;max-width:210mm;padding:4mm} h1{font-size:14pt;margin:0;border-bottom:2px solid
 #1b1b1b;padding-bottom:1mm} h2{font-size:10pt;margin:2.4mm 0
 .8mm;text-transform:uppercase;letter-spacing:.04em} .lead{margin:1.5mm 0 0;font-size:12pt;font-weight:700}
 .two{display:grid;grid-template-columns:1fr 1fr;gap:0 5mm} .one td{white-space:nowrap}
+.one td:nth-child(4){white-space:normal;width:36%}
+.one td:last-child{width:9%}
 table{border-collapse:collapse;width:100%} th,td{text-align:left;padding:.45mm 1mm;border-bottom:1px solid
 #bbb;vertical-align:top} th{font-weight:600} thead th{border-bottom:1.5px solid #1b1b1b}
-td.n{font-weight:700;text-align:right} svg{width:100%;max-height:88mm;border:1px solid #bbb;display:block}
+td.n{font-weight:700;text-align:right} .plan{border:1px solid #bbb;padding:1px}
+svg{width:100%;max-height:66mm;display:block}
+.wide{overflow-x:auto}
 ul{margin:0;padding:0;list-style:none} li{padding:.1mm 0 .1mm 5mm;text-indent:-5mm}
 input{width:3.2mm;height:3.2mm;margin:0 1.6mm 0 0;vertical-align:-.4mm} .cautions{border:1.5px solid
 #1b1b1b;padding:0 2.5mm 1.5mm;margin-top:2.5mm} .cautions h2{margin-top:1.5mm} .cautions
 li{padding-left:3.5mm;text-indent:-3.5mm} .remark{border-left:1.2mm solid #c0392b;padding-left:2mm;margin:1mm
-0} .small{font-size:7.2pt;color:#444;margin:1mm 0 0} @media print{body{padding:0;max-width:none}} @media
-screen and (max-width:640px){.two{grid-template-columns:1fr}body{font-size:11pt}.wide{overflow-x:auto}}
+0} .small{font-size:7.2pt;color:#444;margin:1mm 0 0} @media print{body{padding:0 .5mm;max-width:none}} @media
+screen and (max-width:640px){.two{grid-template-columns:1fr}body{font-size:11pt}}
 """
 
 
@@ -106,7 +110,7 @@ def as_html(plan: Plan, title: str = "") -> str:
 </div>
 <div>
 <h2>Plan view</h2>
-{planview.draw(plan)}
+<div class="plan">{planview.draw(plan)}</div>
 <p class="small">{html.escape(_legend(plan))}</p>
 </div>
 </div>
@@ -225,7 +229,7 @@ def _positions(plan: Plan) -> Table:
 def _position(plan: Plan, position: Position) -> tuple[str, ...]:
     sees = _SEES[position.sees]
     if position.sees == "head" and position.hidden_below_m >= LOWEST_HEAD_M:
-        sees += f", or go below {position.hidden_below_m:.1f} m"
+        sees += f", or below {position.hidden_below_m:.1f} m"
     clear = position.legs_clear_m
     legs = "any" if clear is None else "use a boom" if clear < plan.lamp.stand_spread_m else f"{clear:.1f} m"
     return (

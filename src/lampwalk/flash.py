@@ -185,7 +185,7 @@ def power_text(power: float) -> str:
     """Write a power fraction as lamps do: ``"full"``, ``"1/4"``, ``"1/4 + 0.3"`` (brighter)."""
     thirds = round(-3 * math.log2(power))
     if thirds < 0:
-        return f"full + {-thirds / 3:.1f} (too weak)"
+        return f"full, lacks {-thirds / 3:.1f}"
     whole = -(-thirds // 3)
     rest = 3 * whole - thirds
     fraction = "full" if whole == 0 else f"1/{2**whole}"

@@ -46,8 +46,11 @@ STRONGEST = 1.6
 RIM = 8
 """Half-size pixels round a head in which the head's soft edge adds to the kernel."""
 
-RIM_QUANTILE = 0.3
+RIM_QUANTILE = 0.6
 """Share of a ring's pixels that may lie below the rim light found in it."""
+
+CORE = 1.5
+"""Half-size pixels round a head within which all light is the head's own."""
 
 CEILING_SIGMAS = (0.6, 1.5)
 """Blurs, half-size pixels, of the excess that limits the glow: the narrow one follows the steep light at a head's edge,
@@ -275,6 +278,7 @@ def _limited(model: _Field, head: _Head, shape: tuple[int, int]) -> _Field:
         seen = cv2.GaussianBlur(head.excess * free[..., None], (0, 0), sigma) / np.maximum(weight, 1e-3)
         ceiling = np.maximum(ceiling, np.where(weight > 1e-2, seen, np.float32(1)))
     field = np.minimum(model, ceiling).astype(np.float32)
+    field[head.distance < CORE] = 1  # the head itself, also where the mask missed a piece of it
     return np.asarray(cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
 
 

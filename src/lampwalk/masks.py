@@ -19,6 +19,9 @@ WIDER = 0.0025
 """Share of the long side by which a mask is wider than what was found (3 px of 1200): soft edges, resampling and what
 is left of the alignment's error."""
 
+LEAST_PX = 2
+"""Preview pixels that a mask is widened by at least: below, its soft edge would show what it hides."""
+
 SOFT_PX = 0.8
 """Preview pixels (sigma) over which a mask's edge is softened."""
 
@@ -138,10 +141,10 @@ def _combined(mask: Mask, painted: NDArray[np.uint8], mode: str) -> Mask:
 def _widened(area: NDArray[np.bool_]) -> NDArray[np.uint8]:
     if not area.any():
         return np.zeros(area.shape, np.uint8)
-    r = max(1, round(WIDER * max(area.shape)))
+    r = max(LEAST_PX, round(WIDER * max(area.shape)))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
     wide = cv2.dilate(area.astype(np.uint8) * 255, disc)
-    return np.asarray(cv2.GaussianBlur(wide, (0, 0), SOFT_PX))
+    return np.where(area, np.uint8(255), cv2.GaussianBlur(wide, (0, 0), SOFT_PX))
 
 
 def findings(masks: Sequence[Mask], previews: Sequence[Preview], ambient: Sequence[bool]) -> list[Finding]:

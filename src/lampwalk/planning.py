@@ -41,6 +41,9 @@ AMBIENT_FRAMES = 2
 FLASHES_PER_POSITION = 2
 """A test and the frame that is kept. Common practice, no source."""
 
+TALL_STAND_M = 4.0
+"""Higher heads need a stand, weight and wind that allow it. Common practice, no source."""
+
 DRIFT_EV = 1 / 6
 """Half of the smallest step that cameras have (a third of a stop): less is rounding."""
 
@@ -230,7 +233,7 @@ def _remarks(exposure: Exposure, lamp: Lamp, flash: Flash, positions: Sequence[P
                 code="high-speed-sync",
                 text=f"{shutter_text(exposure.setting.shutter_s)} is faster than sync speed:"
                 f" high-speed sync takes about {loss_ev:.1f} stops of flash light",
-                remedy="compare with a filter or a smaller aperture, below",
+                remedy="compare with a filter or a smaller aperture: the field sheet lists the ways",
                 serious=False,
             )
         )
@@ -258,6 +261,15 @@ def _remarks(exposure: Exposure, lamp: Lamp, flash: Flash, positions: Sequence[P
                 code="battery-too-small",
                 text=f"the walk takes {flash.charge:.1f} charges",
                 remedy=f"bring {math.ceil(flash.charge)} charged batteries",
+            )
+        )
+    highest = max(position.height_m for position in positions)
+    if highest > TALL_STAND_M:
+        remarks.append(
+            Finding(
+                code="head-high",
+                text=f"the plan puts the head up to {highest:.1f} m high",
+                remedy="give a lower height, or make sure that stand, weight and wind allow it",
             )
         )
     lit = [p.number for p in positions if p.legs_clear_m is not None and p.legs_clear_m < lamp.stand_spread_m]

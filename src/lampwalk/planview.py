@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -25,7 +26,8 @@ def draw(plan: Plan) -> str:
         ``<svg ...>...</svg>`` without scripts, links or outside fonts; reads in black and white too.
     """
     left, top, width, height = _frame(plan)
-    size = max(width, height) / 40  # text size in cm of the drawing, so that it prints alike for any subject
+    size = max(width, height) / 32  # text size in cm of the drawing, so that it prints alike for any subject
+    height += 2 * size  # a strip for the scale
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:.0f} {top:.0f} {width:.0f} {height:.0f}" '
         f'role="img" aria-label="Plan view" font-family="sans-serif" font-size="{size:.0f}">',
@@ -34,7 +36,7 @@ def draw(plan: Plan) -> str:
         *(_beam(plan, position) for position in plan.positions),
         _subject(plan, size),
         _camera(plan, size),
-        *(_stand(plan, position, size) for position in plan.positions),
+        *(_stand(plan, together, size) for together in _by_place(plan.positions)),
         _scale((left, top, width, height), size),
         "</svg>",
     ]
@@ -107,29 +109,41 @@ def _camera(plan: Plan, size: float) -> str:
     )
 
 
-def _stand(plan: Plan, position: Position, size: float) -> str:
-    """Three legs, none straight at the subject, and the number: red where the head must be hidden."""
+def _stand(plan: Plan, positions: list[Position], size: float) -> str:
+    """Three legs, none straight at the subject, and the numbers: red where a head must be hidden."""
+    position = positions[0]
     x, y, spread = 100 * position.x_m, -100 * position.y_m, 100 * plan.lamp.stand_spread_m
     toward = math.atan2(position.aim_m[1] - position.y_m, position.aim_m[0] - position.x_m)
     legs = " ".join(
         f"M{x:.0f} {y:.0f} L{x + spread * math.cos(turn):.0f} {y - spread * math.sin(turn):.0f}"
         for turn in (toward + math.pi, toward + math.pi / 3, toward - math.pi / 3)
     )
-    fill = {"head": "#c0392b", "stand": "#f0b9b2"}.get(position.sees, "#fff")
-    ink = "#fff" if position.sees == "head" else "#222"
+    sees = {position.sees for position in positions}
+    fill = "#c0392b" if "head" in sees else "#f0b9b2" if "stand" in sees else "#fff"
+    ink = "#fff" if "head" in sees else "#222"
+    label = " ".join(str(position.number) for position in positions)
+    letters = size * min(1.0, 2.2 / len(label))
     return (
         f'<path d="{legs}" stroke="#555" stroke-width="3"/>'
         f'<circle cx="{x:.0f}" cy="{y:.0f}" r="{size * 0.75:.0f}" fill="{fill}" stroke="#c0392b" '
         f'stroke-width="4"/>'
-        f'<text x="{x:.0f}" y="{y + size * 0.36:.0f}" text-anchor="middle" fill="{ink}" font-weight="bold">'
-        f"{position.number}</text>"
+        f'<text x="{x:.0f}" y="{y + letters * 0.36:.0f}" text-anchor="middle" fill="{ink}" font-weight="bold" '
+        f'font-size="{letters:.0f}">{label}</text>'
     )
+
+
+def _by_place(positions: Sequence[Position]) -> list[list[Position]]:
+    """Positions that stand on one spot, at several heights, together."""
+    spots: dict[tuple[float, float], list[Position]] = {}
+    for position in positions:
+        spots.setdefault((position.x_m, position.y_m), []).append(position)
+    return list(spots.values())
 
 
 def _scale(frame: tuple[float, float, float, float], size: float) -> str:
     left, top, width, height = frame
     metres = max(m for m in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20) if 100 * m <= max(width / 4, 10))
-    x, y = left + size, top + height - size
+    x, y = left + size, top + height - 0.7 * size
     return (
         f'<path d="M{x:.0f} {y - 8:.0f} v8 h{100 * metres:.0f} v-8" fill="none" stroke="#222" '
         f'stroke-width="4"/>'

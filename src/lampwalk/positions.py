@@ -298,7 +298,7 @@ def legs_clear_m(place: Place, beam_deg: float) -> float | None:
 
 
 def place_text(position: Position, subject: Subject) -> str:
-    """Say where the stand goes, as paced out: ``"3.5 m from the front, 1.5 m left of the middle"``."""
+    """Say where the stand goes, as paced out: ``"3.5 m from front, 1.5 m left of middle"``."""
     x, y = position.x_m, position.y_m
     if position.side in ("right", "left"):
         out, end, along, ways = abs(x) - subject.width_m / 2, f"{position.side} end", y, ("before", "behind")
@@ -310,8 +310,8 @@ def place_text(position: Position, subject: Subject) -> str:
             ("left of", "right of"),
         )
     if abs(along) < 0.05:
-        return f"{out:.1f} m from the {end}, at the middle"
-    return f"{out:.1f} m from the {end}, {abs(along):.1f} m {ways[along > 0]} the middle"
+        return f"{out:.1f} m from {end}, at middle"
+    return f"{out:.1f} m from {end}, {abs(along):.1f} m {ways[along > 0]} middle"
 
 
 def _sides(subject: Subject) -> tuple[tuple[str, float], ...]:

@@ -10,6 +10,8 @@ LibRaw's documentation of its processing parameters. DNG 1.6 for the tags that t
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from mmap import ACCESS_READ, mmap
 from pathlib import Path
@@ -22,10 +24,11 @@ from numpy.typing import NDArray
 from . import colour, metadata
 from .errors import FrameError, MissingExtraError
 
-SUFFIXES = frozenset(
-    ".dng .cr2 .cr3 .crw .nef .nrw .arw .sr2 .srf .raf .orf .rw2 .pef .srw .3fr .fff .iiq .mos .mrw .erf .kdc .dcr "
-    ".mef .rwl .x3f .gpr".split()
-)
+SUFFIXES = frozenset({
+    ".dng", ".cr2", ".cr3", ".crw", ".nef", ".nrw", ".arw", ".sr2", ".srf", ".raf",
+    ".orf", ".rw2", ".pef", ".srw", ".3fr", ".fff", ".iiq", ".mos", ".mrw", ".erf",
+    ".kdc", ".dcr", ".mef", ".rwl", ".x3f", ".gpr",
+})  # fmt: skip
 """Endings of raw files in use."""
 
 _HEADS = (b"FUJIFILMCCD-RAW", b"IIU\0", b"IIRO", b"IIRS", b"MMOR", b"FOVb", b"\0MRM", b"II\x1a\0\0\0HEAPCCDR")
@@ -169,11 +172,14 @@ def _rawpy(path: Path) -> Any:
     return rawpy
 
 
-def _opened(path: Path) -> Any:
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open a raw file; what LibRaw says against it, now or later, becomes a `FrameError`."""
     rawpy = _rawpy(path)
     try:
-        return rawpy.imread(str(path))
+        with rawpy.imread(str(path)) as file:
+            yield file
     except rawpy.LibRawError as error:
-        raise FrameError(
-            f"cannot be read as a raw file: {error}", file=path, remedy="copy it again, or export it as TIFF"
-        ) from error
+        why = error.args[0].decode() if error.args and isinstance(error.args[0], bytes) else str(error)
+        what = "is damaged or cut short" if isinstance(error, rawpy.LibRawIOError) else "cannot be read as a raw file"
+        raise FrameError(f"{what}: {why}", file=path, remedy="copy it again, or export it as TIFF") from error

@@ -150,7 +150,7 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     area = np.zeros(p.shape, bool)
     if first == 0:
         return area, ()
-    ways = _Ways(p, parts, first)
+    ways = Ways(p, parts.label, first)
     chosen = _judge(parts, first, ways.cost, p.size)
     area = _grown(chosen[parts.label] | ways.to(chosen), p, louder)
     return area, _describe(parts, chosen, first)
@@ -239,30 +239,30 @@ def _judge(parts: _Parts, first: int, cost: NDArray[np.float64], size: int) -> N
     return chosen
 
 
-class _Ways:
+class Ways:
     """Cheapest ways over the probability from the first part to all others."""
 
-    def __init__(self, p: Map, parts: _Parts, first: int) -> None:
+    def __init__(self, p: Map, label: NDArray[np.int32], first: int) -> None:
         from skimage.graph import MCP_Geometric
 
         self.shape = p.shape
-        self.cells = parts.label[STEP // 2 :: STEP, STEP // 2 :: STEP]
+        self.cells = label[STEP // 2 :: STEP, STEP // 2 :: STEP]
         h, w = self.cells.shape
         price = -np.log(np.clip(_coarse_max(p)[:h, :w], NOWHERE, 1)) + 0.01
         self.search = MCP_Geometric(price)
-        inside = _coarse_max((parts.label == first).astype(np.float32))[:h, :w] > 0
+        inside = _coarse_max((label == first).astype(np.float32))[:h, :w] > 0
         self.field, _ = self.search.find_costs(np.argwhere(inside))
-        self.cost = np.full(len(parts.area), np.inf)
+        self.cost = np.full(int(label.max()) + 1, np.inf)
         np.minimum.at(self.cost, self.cells.ravel(), self.field.ravel())
 
     def to(self, chosen: NDArray[np.bool_]) -> Area:
-        """The ways to the chosen parts, half a cell wide."""
+        """The ways to the chosen parts, nearly a cell wide."""
         area = np.zeros(self.shape, np.uint8)
         for k in np.flatnonzero(chosen & (self.cost < REACH) & (self.cost > 0)):
             own = np.where(self.cells == k, self.field, np.inf)
             end = np.unravel_index(int(np.argmin(own)), own.shape)
             way = np.array(self.search.traceback(end)) * STEP + STEP // 2
-            cv2.polylines(area, [np.ascontiguousarray(way[:, ::-1]).astype(np.int32)], False, 1, STEP // 2)
+            cv2.polylines(area, [np.ascontiguousarray(way[:, ::-1]).astype(np.int32)], False, 1, STEP - 1)
         return area > 0
 
 

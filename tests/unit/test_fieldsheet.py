@@ -79,7 +79,7 @@ def test_both_forms_say_everything(write: object) -> None:
     plain = Page(text).text if text.startswith("<!") else text
     assert "1/125 s at f/5.6, ISO 100" in plain
     assert "power 1/8 + 0.3" in plain
-    assert plain.count("from the front, 1.5 m left of the middle") == 1
+    assert plain.count("from front, 1.5 m left of middle") == 1
     assert plain.count("ambient frame, lamp off") >= 2
     for line in (*REMINDERS, *CAUTIONS):
         assert line in plain
@@ -146,3 +146,15 @@ def test_legs_column_advises_a_boom_where_the_legs_are_lit() -> None:
     wide = plan(made.exposure, lamp=dataclasses.replace(made.lamp, stand_spread_m=1.8), subject=made.subject, camera=made.camera)
     assert "use a boom" not in as_markdown(made)
     assert "use a boom" in as_markdown(wide)
+
+
+def test_positions_on_one_spot_share_a_mark() -> None:
+    mast = plan(
+        make().exposure,
+        lamp=make().lamp,
+        subject=Subject(width_m=1, depth_m=1, height_m=8),
+        camera=Camera(focal_mm=24, distance_m=16),
+    )
+    root = ElementTree.fromstring(planview.draw(mast))
+    spots = {(position.x_m, position.y_m) for position in mast.positions}
+    assert len(root.findall("{http://www.w3.org/2000/svg}circle")) == len(spots) < len(mast.positions)

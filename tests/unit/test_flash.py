@@ -50,7 +50,7 @@ def test_recycle_and_charge_go_with_power() -> None:
 def test_a_weak_lamp_says_so() -> None:
     flash = set_lamp(lamp(distance_m=15), needed_ev=6, depth_m=2, flashes=10)
     assert flash.power == pytest.approx(4)
-    assert power_text(flash.power) == "full + 2.0 (too weak)"
+    assert power_text(flash.power) == "full, lacks 2.0"
 
 
 @pytest.mark.parametrize(

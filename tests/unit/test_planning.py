@@ -80,6 +80,7 @@ def test_remarks_name_the_trouble() -> None:
     assert "battery-too-small" in codes(make(lamp=dataclasses.replace(LAMP, flashes=1)))
     assert "flash-too-strong" in codes(make(lamp=dataclasses.replace(LAMP, smallest_power=1 / 4)))
     assert "legs-in-light" in codes(make(lamp=dataclasses.replace(LAMP, stand_spread_m=1.8)))
+    assert "head-high" in codes(make(lamp=dataclasses.replace(LAMP, distance_m=8)))
     assert "subject-cut-off" in codes(make(camera=dataclasses.replace(CAMERA, focal_mm=85)))
 
 

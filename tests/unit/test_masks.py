@@ -1,0 +1,271 @@
+"""Masks: from the probability of equipment to what is hidden."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from lampwalk import detector, masks, regions
+from lampwalk.errors import InputError
+from lampwalk.masks import Mask
+from lampwalk.previews import Preview
+
+H, W = 240, 360
+HEAD, FOOT = (200, 60), (200, 200)  # x, y
+
+
+def preview(name: str, linear: np.ndarray) -> Preview:
+    lit = np.clip(linear, 0, 1).astype(np.float32)
+    return Preview(
+        name=name,
+        linear=lit,
+        clipped=lit.max(axis=2) >= 0.96,
+        valid=np.ones(lit.shape[:2], bool),
+        full_shape=lit.shape[:2],
+    )
+
+
+def drawn(gap: bool = False) -> np.ndarray:
+    """A stand: head of 10 px radius, pole of 3 px, two legs; with a gap of 12 px in the pole where wanted."""
+    area = np.zeros((H, W), np.uint8)
+    cv2.circle(area, HEAD, 10, 1, -1)
+    cv2.line(area, HEAD, FOOT, 1, 3)
+    cv2.line(area, FOOT, (180, 215), 1, 3)
+    cv2.line(area, FOOT, (222, 215), 1, 3)
+    if gap:
+        area[120:132] = 0
+    return area > 0
+
+
+@pytest.fixture
+def ground() -> np.ndarray:
+    grain = ndimage.gaussian_filter(np.random.default_rng(3).random((H, W)), 1.0)
+    return (0.2 + 0.6 * (grain - grain.min()) / np.ptp(grain))[..., None] * np.array([1.0, 0.95, 0.9])
+
+
+@pytest.fixture
+def series(ground: np.ndarray) -> list[Preview]:
+    """A daylight frame and five lamp frames; a stand with its head on in frame 2."""
+    frames = [0.05 * ground]
+    for k in range(5):
+        spread = np.exp(-((np.arange(W) - 60 * (k + 1)) ** 2) / 3000)[None, :, None]
+        frames.append(0.05 * ground + 0.5 * ground * spread)
+    stand = drawn()
+    frames[2] = np.where(stand[..., None], 0.1, frames[2])
+    cv2.circle(frames[2], HEAD, 10, (1.0, 1.0, 1.0), -1)
+    return [preview(f"{k:02d}", f) for k, f in enumerate(frames)]
+
+
+def likely(series: list[Preview], frame: int, area: np.ndarray, value: float = 0.95) -> list[np.ndarray]:
+    p = [np.full(q.shape, 0.01, np.float32) for q in series]
+    p[frame][area] = value
+    return p
+
+
+def found(
+    series: list[Preview], probability: list[np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> tuple[Mask, ...]:
+    monkeypatch.setattr(detector, "probability", lambda previews, ambient: probability)
+    return masks.find_in_previews(series, [k == 0 for k in range(len(series))])
+
+
+def test_stand_is_hidden_whole_and_little_else(series, monkeypatch):
+    stand = drawn()
+    mask = found(series, likely(series, 2, stand), monkeypatch)[2]
+    assert (mask.hidden[stand] == 255).all()
+    far = ndimage.distance_transform_edt(~stand) > 6
+    assert not mask.hidden[far].any()
+
+
+def test_gap_in_a_pole_is_bridged(series, monkeypatch):
+    """What hangs together over a short gap is one thing, and the gap is hidden too."""
+    mask = found(series, likely(series, 2, drawn(gap=True)), monkeypatch)[2]
+    assert (mask.hidden[drawn()] > 127).mean() > 0.99
+
+
+def test_what_no_way_leads_to_is_left(series, monkeypatch):
+    """A moderately likely blob far from the stand is not its part."""
+    p = likely(series, 2, drawn())
+    p[2][20:40, 20:40] = 0.7
+    mask = found(series, p, monkeypatch)[2]
+    assert not mask.hidden[20:40, 20:40].any()
+
+
+def test_what_looks_like_equipment_in_many_frames_is_left(series, monkeypatch):
+    """Leaves and water look wrong in every frame; equipment stands in one."""
+    p = likely(series, 2, drawn())
+    for q in p[1:]:
+        q[100:130, 300:340] = 0.95
+    for mask in found(series, p, monkeypatch):
+        assert not mask.hidden[100:130, 300:340].any()
+
+
+def test_daylight_frame_is_never_masked(series, monkeypatch):
+    p = likely(series, 0, drawn())
+    assert not found(series, p, monkeypatch)[0].hidden.any()
+
+
+def test_nothing_likely_nothing_hidden(series, monkeypatch):
+    for mask in found(series, likely(series, 2, drawn(), value=0.3), monkeypatch):
+        assert not mask.hidden.any()
+        assert mask.regions == ()
+
+
+def test_edge_is_soft_over_few_pixels(series, monkeypatch):
+    mask = found(series, likely(series, 2, drawn()), monkeypatch)[2]
+    row = mask.hidden[60].astype(int)
+    between = np.count_nonzero((row > 8) & (row < 247))
+    assert 2 <= between <= 8  # two edges, 1-4 px each
+    assert np.abs(np.diff(row)).max() < 200
+
+
+def test_regions_say_what_and_where(series, monkeypatch):
+    stand = drawn()
+    mask = found(series, likely(series, 2, stand), monkeypatch)[2]
+    (region,) = mask.regions
+    rows, columns = np.flatnonzero(stand.any(axis=1)), np.flatnonzero(stand.any(axis=0))
+    assert region.box == (rows[0], columns[0], rows[-1] + 1, columns[-1] + 1)
+    assert region.area_px == stand.sum()
+    assert "head" in region.why
+    assert region.confidence > 0.8
+    assert not region.unsure
+
+
+def test_same_again(series, monkeypatch):
+    p = likely(series, 2, drawn(gap=True))
+    first, second = found(series, p, monkeypatch), found(series, p, monkeypatch)
+    assert all(np.array_equal(a.hidden, b.hidden) and a.regions == b.regions for a, b in zip(first, second, strict=True))
+
+
+def test_cheapest_ways_agree_with_scipy():
+    """The search over cells against Dijkstra's algorithm of `scipy.sparse.csgraph` on the same grid."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import dijkstra
+
+    rng = np.random.default_rng(1)
+    p = rng.random((48, 64)).astype(np.float32) ** 3
+    p[:4, :4], p[-4:, -4:] = 1, 1
+    start, goal = np.zeros(p.shape, bool), np.zeros(p.shape, bool)
+    start[:4, :4], goal[-4:, -4:] = True, True
+    label = (start + 2 * goal).astype(np.int32)
+    ways = regions.Ways(p, label, 1)
+
+    cells = p.reshape(12, 4, 16, 4).max(axis=(1, 3))
+    price = -np.log(np.clip(cells, regions.NOWHERE, 1)) + 0.01
+    node = np.arange(price.size).reshape(price.shape)
+    edges = []
+    for dr, dc in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        a = node[: 12 - dr, max(0, -dc) : 16 - max(0, dc)].ravel()
+        b = node[dr:, max(0, dc) : 16 - max(0, -dc)].ravel()
+        cost = np.hypot(dr, dc) * (price.ravel()[a] + price.ravel()[b]) / 2
+        edges += [(a, b, cost), (b, a, cost)]
+    a, b, cost = (np.concatenate(e) for e in zip(*edges, strict=True))
+    graph = coo_array((cost, (a, b)), shape=(price.size, price.size)).tocsr()
+    expected = dijkstra(graph, indices=0)[price.size - 1]
+    assert ways.cost[2] == pytest.approx(expected, rel=1e-6)
+
+
+def test_painted_mask_replaces_exactly(series, monkeypatch):
+    before = found(series, likely(series, 2, drawn()), monkeypatch)
+    painted = np.random.default_rng(0).integers(0, 256, (H, W), np.uint8)
+    after = masks.combine(before, {"02": painted})
+    assert np.array_equal(after[2].hidden, painted)
+    assert after[2].by_hand
+    assert after[2].regions == ()
+    assert after[1] is before[1]
+
+
+def test_painted_mask_adds_exactly(series, monkeypatch):
+    before = found(series, likely(series, 2, drawn()), monkeypatch)
+    painted = np.zeros((H, W), np.uint8)
+    painted[5:9, 5:9] = 200
+    after = masks.combine(before, {"02": painted}, "add")
+    assert np.array_equal(after[2].hidden, np.maximum(before[2].hidden, painted))
+    assert after[2].by_hand
+    assert after[2].regions == before[2].regions
+
+
+@pytest.mark.parametrize(
+    ("painted", "mode", "named"),
+    [
+        ({"99": np.zeros((H, W), np.uint8)}, "replace", "99"),
+        ({"01": np.zeros((H, W + 1), np.uint8)}, "replace", "01"),
+        ({"01": np.zeros((H, W), np.float32)}, "add", "01"),
+        ({"01": np.zeros((H, W), np.uint8)}, "multiply", "multiply"),
+    ],
+)
+def test_wrong_painted_masks_are_refused(painted, mode, named):
+    none = [Mask(name="01", hidden=np.zeros((H, W), np.uint8))]
+    with pytest.raises(InputError, match=named):
+        masks.combine(none, painted, mode)
+
+
+def test_flags_and_sizes_must_fit(series):
+    with pytest.raises(InputError, match="flags"):
+        masks.find_in_previews(series, [True])
+    small = preview("x", np.zeros((10, 10, 3)))
+    with pytest.raises(InputError, match="size"):
+        masks.find_in_previews([*series, small], [False] * 7)
+
+
+def codes(masks_: list[Mask], series: list[Preview]) -> list[tuple[str, str | None]]:
+    ambient = [k == 0 for k in range(len(series))]
+    return [(f.code, f.frame) for f in masks.findings(masks_, series, ambient)]
+
+
+def empty(series: list[Preview]) -> list[Mask]:
+    return [Mask(name=p.name, hidden=np.zeros(p.shape, np.uint8)) for p in series]
+
+
+def hide(mask: Mask, area: np.ndarray, unsure: bool = False) -> Mask:
+    rows, columns = np.flatnonzero(area.any(axis=1)), np.flatnonzero(area.any(axis=0))
+    box = (int(rows[0]), int(columns[0]), int(rows[-1]) + 1, int(columns[-1]) + 1)
+    region = regions.Region(box=box, area_px=int(area.sum()), why="test", confidence=0.5, unsure=unsure)
+    return Mask(name=mask.name, hidden=area.astype(np.uint8) * 255, regions=(region,))
+
+
+def box(r0: int, c0: int, r1: int, c1: int) -> np.ndarray:
+    area = np.zeros((H, W), bool)
+    area[r0:r1, c0:c1] = True
+    return area
+
+
+def test_no_masks_no_findings(series):
+    assert codes(empty(series), series) == []
+    assert masks.findings([], [], []) == []
+
+
+def test_hidden_light_is_found_where_only_this_lamp_lights(series):
+    """Lamp 5 alone lights the right edge; the left edge is dark in frame 5."""
+    where = empty(series)
+    where[5] = hide(where[5], box(100, 310, 200, 340))
+    assert ("stand-hides-light", "05") in codes(where, series)
+    where[5] = hide(where[5], box(100, 10, 200, 40))
+    assert codes(where, series) == []
+
+
+def test_place_that_no_frame_shows_is_found(series):
+    area = box(100, 100, 130, 140)
+    everywhere = [hide(m, area) for m in empty(series)]
+    assert ("never-seen", None) in codes(everywhere, series)
+
+
+def test_head_before_bright_sky_is_found(ground):
+    for daylight, expected in ((0.4, True), (0.02, False)):
+        sky = np.full((H, W, 3), daylight)
+        lamp = sky.copy()
+        cv2.circle(lamp, HEAD, 10, (1.0, 1.0, 1.0), -1)
+        series = [preview("00", sky), preview("01", lamp)]
+        where = empty(series)
+        where[1] = hide(where[1], drawn())
+        assert (("head-before-sky", "01") in codes(where, series)) is expected
+
+
+def test_large_unsure_region_is_listed(series):
+    where = empty(series)
+    where[1] = hide(where[1], box(10, 300, 40, 340), unsure=True)
+    assert ("unsure-mask", "01") in codes(where, series)
+    where[1] = hide(where[1], box(10, 300, 18, 308), unsure=True)
+    assert codes(where, series) == []
