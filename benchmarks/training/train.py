@@ -69,7 +69,7 @@ def load(seeds: list[int], folder: Path, device: torch.device) -> dict[str, Tens
         at = 0
         for f in files:
             a = torch.from_numpy(np.load(f))
-            total[at : at + len(a)] = a.to(device)
+            total[at : at + len(a)] = torch.nan_to_num(a).to(device) if a.is_floating_point() else a.to(device)
             at += len(a)
         result[name] = total
     return result
@@ -109,7 +109,7 @@ def train(data: dict[str, Tensor], steps: int, device: torch.device, seed: int, 
         optimizer.step()
         schedule.step()
         if step % 200 == 0:
-            recent = float(loss)
+            recent = float(loss.detach())
             print(f"step {step} loss {recent:.4f} {time.time() - start:.0f} s", flush=True)
     return net
 
@@ -141,7 +141,9 @@ def main() -> None:
     p.add_argument("--workers", type=int, default=16)
     a = p.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    seeds = generate(a.first, a.series, a.seconds, a.cutouts, a.scratch, a.workers)
+    if a.series:
+        generate(a.first, a.series, a.seconds, a.cutouts, a.scratch, a.workers)
+    seeds = sorted(int(f.name[:6]) for f in a.scratch.glob("*_truth.npy"))
     learned = load([s for s in seeds if s % HELD_BACK], a.scratch, device)
     net = train(learned, a.steps, device, seed=a.first)
     held = load([s for s in seeds if s % HELD_BACK == 0], a.scratch, device)

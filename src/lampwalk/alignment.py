@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import cv2
@@ -24,7 +24,7 @@ from . import motion
 from .errors import Finding
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
-from .patches import ALIKE, Patches, correlation_peaks, normalised_patches, small_steps
+from .patches import ALIKE, Patches, Template
 from .sighting import MARGIN_PX, Field, Sighting, observe, small_to_work, with_crops
 
 Model = Literal["identity", "shift", "similarity", "homography"]
@@ -218,6 +218,7 @@ class _Match:
     problem: str = ""
     data: motion.Displacements | None = None
     peaks: tuple[NDArray[np.float64], ...] = ()
+    judges: NDArray[np.intp] = field(default_factory=lambda: np.arange(0))
     matrix: Matrix | None = None
     work: tuple[int, int] = (1, 1)
     step: int = 1
@@ -230,11 +231,10 @@ class _Base:
 
     def __init__(self, sighting: Sighting) -> None:
         self.sighting = sighting
-        self.levels: list[tuple[Patches, Field, NDArray[np.float64]]] = []
+        self.levels: list[Template] = []
         if not sighting.problem:
             for small in (True, False) if sighting.crops is not None else (True,):
-                patches = Patches(sighting, small=small)
-                self.levels.append((patches, *normalised_patches(patches.at(np.eye(3)))))
+                self.levels.append(Template(Patches(sighting, small=small)))
 
 
 def _again(pixels: Callable[[int], NDArray[Any]] | None, index: int) -> Callable[[], NDArray[Any]] | None:
@@ -267,23 +267,22 @@ def _match(base: _Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
         else:
             level = base.levels[0]
             matrix = normalised(np.linalg.inv(lift) @ matrix @ lift)
-    peaks = correlation_peaks(level[1], patches.at(matrix))
+    peaks = level.peaks(patches.at(matrix))
     sound = int((_agreeing(peaks)).sum()) >= MIN_AGREEING
     full_step = sighting.step if not coarse and sighting.crops is not None else 1
     return _Match(
-        data=data, peaks=peaks, matrix=matrix, work=patches.shape, step=full_step, coarse=coarse, sound=sound
+        data=data, peaks=peaks, judges=level.judges, matrix=matrix, work=patches.shape, step=full_step,
+        coarse=coarse, sound=sound,
     )
 
 
 def _start(base: _Base, sighting: Sighting, patches: Patches) -> Matrix:
     """The likeliest of: did not move; what the features say; what the features say, as a shift."""
-    template = base.levels[0][1]
-    best, best_score = np.eye(3), -1.0
+    best, likeness = np.eye(3), -1.0
     for candidate in (np.eye(3), *_from_features(base.sighting, sighting)):
-        alike = correlation_peaks(template, patches.at(candidate))
-        score = float(np.clip(alike[2], 0, None).mean())
-        if score > best_score + 0.005:
-            best, best_score = candidate, score
+        found = base.levels[0].likeness(patches.at(candidate, cv2.INTER_LINEAR))
+        if found > likeness + 0.005:
+            best, likeness = candidate, found
     return best
 
 
@@ -306,30 +305,36 @@ def _from_features(reference: Sighting, frame: Sighting) -> list[Matrix]:
 
 
 def _refined(
-    level: tuple[Patches, Field, NDArray[np.float64]], patches: Patches, matrix: Matrix, rounds: int
+    template: Template, patches: Patches, matrix: Matrix, rounds: int
 ) -> tuple[Matrix, motion.Displacements]:
     """Least-squares steps of all patches, gathered by a robust homography; the last one's displacements."""
-    reference, template, textured = level
     centre, unit = _normal(patches.shape)
     to_unit = _to_unit(patches.shape)
     from_unit = np.linalg.inv(to_unit)
     data = None
     for _ in range(rounds):
-        there, here = normalised_patches(patches.at(matrix))
-        displacements, information, alike = small_steps(template, there)
-        usable = (alike > ALIKE) & (textured > 0.5) & (here > 0.98) & (np.abs(displacements).max(axis=1) < 4)
-        seen = motion.moved(reference.centres, np.linalg.inv(matrix))
+        displacements, information, alike = template.steps(patches.at(matrix))
+        usable = (alike > ALIKE) & patches.reached(matrix) & (np.abs(displacements).max(axis=1) < 4)
+        seen = motion.moved(template.centres, np.linalg.inv(matrix))
         data = motion.Displacements(
             seen=(seen - centre) / unit,
-            found=(reference.centres + displacements - centre) / unit,
+            found=(template.centres + displacements - centre) / unit,
             information=information * unit * unit,
             usable=usable,
         )
         if usable.sum() < 6:
             break
-        matrix = normalised(from_unit @ motion.matrix_of(motion.fit(data, 4, 0.25).parameters, 0.25) @ to_unit)
+        matrix = normalised(from_unit @ _gathered(data) @ to_unit)
     assert data is not None
     return matrix, data
+
+
+def _gathered(data: motion.Displacements) -> Matrix:
+    """The motion to linearise at: a turn with zoom, unless a homography is far nearer (lens unknown as yet)."""
+    general = motion.fit(data, 8, motion.USUAL_BEND)
+    turn = motion.fit(data, 4, motion.USUAL_BEND, variance=general.variance)
+    better = turn.cost - general.cost > 4 * LIKELIER_HOMOGRAPHY
+    return motion.matrix_of((general if better else turn).parameters, motion.USUAL_BEND)
 
 
 def _beyond_crops(matrix: Matrix, sighting: Sighting) -> bool:
@@ -384,7 +389,7 @@ def _judged(match: _Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: 
     full = match.work[0] * match.step, match.work[1] * match.step
     lift = scaling(full, match.work)
     lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
-    centres = match.data.found * unit + _normal(match.work)[0]
+    centres = (match.data.found * unit + _normal(match.work)[0])[match.judges]
     # where the correlation sees each patch, relative to the motion that was kept
     off = match.peaks[0] + motion.moved(motion.moved(centres, np.linalg.inv(match.matrix)), match.matrix) - motion.moved(
         motion.moved(centres, np.linalg.inv(match.matrix)), matrix
@@ -394,7 +399,8 @@ def _judged(match: _Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: 
     count = int(agree.sum())
     share = count / max(int(sure.sum()), 1)
     spread = _spread(centres[agree], match.work)
-    lengths = np.hypot(*(fit.residuals * unit).T)[agree & match.data.usable]
+    usable = match.data.usable[match.judges]
+    lengths = np.hypot(*(fit.residuals[match.judges] * unit).T)[agree & usable]
     residual = float(np.median(lengths)) * match.step if len(lengths) else np.inf
     facts = {"inliers": count, "spread": spread, "residual_px": residual}
     sanity = _insane(lifted, full)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -208,12 +209,15 @@ def level(
     frame, the reference is compared instead, where many places agree (lit by neither), or in reflections of the daylight.
     """
     if not 0 <= reference < len(previews):
-        raise InputError(f"frame {reference} of {len(previews)} as reference", remedy="give an index of the series")
+        raise InputError(
+            f"frame {reference} of {len(previews)} as reference", remedy="give an index of the series"
+        )
     steps = _exposure_steps(exposure_ev, reference, len(previews))
     even = [replace(p, linear=p.linear * np.float32(2**s)) for p, s in zip(previews, steps, strict=True)]
     by_day = reference if ambient[reference] or not any(ambient) else list(ambient).index(True)
     found = [
-        _Drift(0.0) if i == by_day else _measure(p, even[by_day], lit=not ambient[by_day]) for i, p in enumerate(even)
+        _Drift(0.0) if i == by_day else _measure(p, even[by_day], lit=not ambient[by_day])
+        for i, p in enumerate(even)
     ]
     return tuple(
         Level(reason="the reference") if i == reference else _decide(d, found[reference], steps[i])
@@ -245,7 +249,9 @@ def level_field(level: Level, preview: Preview, plate: NDArray[np.float32]) -> N
     if level.is_even:
         return None
     if plate.shape != preview.linear.shape:
-        raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
+        raise InputError(
+            f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size"
+        )
     h, w = preview.shape
     even = np.asarray(level.gains, np.float32) * np.float32(2**level.exposure_ev)
     x = (np.arange(w, dtype=np.float32) + 0.5) / w - 0.5
@@ -253,10 +259,14 @@ def level_field(level: Level, preview: Preview, plate: NDArray[np.float32]) -> N
     stops = level.ambient_ev + level.gradient_ev[0] * x[None, :] + level.gradient_ev[1] * y[:, None]
     e = np.exp2(stops).astype(np.float32)[..., None]
     frame = cv2.GaussianBlur(preview.linear, (0, 0), 1) * even
-    daylight = np.clip(cv2.GaussianBlur(plate, (0, 0), 1) / np.maximum(frame, FLOOR), 0, e)  # F is never below A 2^-e
+    daylight = np.clip(
+        cv2.GaussianBlur(plate, (0, 0), 1) / np.maximum(frame, FLOOR), 0, e
+    )  # F is never below A 2^-e
     field = even * (1 + (1 - 1 / e) * daylight)
     keep = np.clip((preview.linear.max(axis=2) - KEEP_FROM) / (1 - KEEP_FROM), 0, 1)
-    keep = np.where(cv2.dilate(preview.clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0, 1, keep)[..., None]
+    keep = np.where(cv2.dilate(preview.clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0, 1, keep)[
+        ..., None
+    ]
     return np.asarray(np.where(field < 1, field + (1 - field) * keep, field), np.float32)
 
 
@@ -275,7 +285,9 @@ def _blocks(preview: Preview) -> NDArray[np.float32]:
     h, w = preview.shape
     size = max(h, w) / BLOCKS
     small = cv2.resize(
-        luminance(preview.linear), (max(1, round(w / size)), max(1, round(h / size))), interpolation=cv2.INTER_AREA
+        luminance(preview.linear),
+        (max(1, round(w / size)), max(1, round(h / size))),
+        interpolation=cv2.INTER_AREA,
     )
     if min(small.shape) > 4:
         small = small[1:-1, 1:-1]  # motion shows at the border first
@@ -291,7 +303,9 @@ def _common_level(difference: NDArray[np.float32]) -> float:
 def _evened(preview: Preview, level: Level | None) -> NDArray[np.float32]:
     if level is None:
         return preview.linear
-    return preview.linear * (np.asarray(level.gains, np.float32) * np.float32(2 ** (level.exposure_ev + level.ambient_ev)))
+    return preview.linear * (
+        np.asarray(level.gains, np.float32) * np.float32(2 ** (level.exposure_ev + level.ambient_ev))
+    )
 
 
 def _exposure_steps(exposure_ev: Sequence[float | None] | None, reference: int, n: int) -> list[float]:
@@ -299,7 +313,9 @@ def _exposure_steps(exposure_ev: Sequence[float | None] | None, reference: int, 
     if exposure_ev is None:
         return [0.0] * n
     if len(exposure_ev) != n:
-        raise InputError(f"{len(exposure_ev)} exposure values for {n} frames", remedy="give one for each frame")
+        raise InputError(
+            f"{len(exposure_ev)} exposure values for {n} frames", remedy="give one for each frame"
+        )
     own = exposure_ev[reference]
     steps = [0.0 if own is None or ev is None else ev - own for ev in exposure_ev]
     return [0.0 if abs(s) < 0.05 else s for s in steps]
@@ -345,11 +361,25 @@ def _matching_windows(a: NDArray[np.float32], f: NDArray[np.float32], good: NDAr
     slope, r2, mean_a, spread_a = _regress(a, f, np.ones_like(a), WINDOW_PX)
     ratio = np.log2(np.maximum(f, FLOOR) / np.maximum(a, FLOOR))
     slope_ev = np.log2(np.maximum(slope, 1e-3))
-    agree = good & (a > DARK) & (r2 > CORRELATED) & (spread_a > 0.002) & (a > mean_a) & (np.abs(ratio - slope_ev) < 0.12)
+    agree = (
+        good
+        & (a > DARK)
+        & (r2 > CORRELATED)
+        & (spread_a > 0.002)
+        & (a > mean_a)
+        & (np.abs(ratio - slope_ev) < 0.12)
+    )
     ev = (ratio + slope_ev) / 2
     if agree.sum() < ENOUGH * 10:
         smooth = good & (a > DARK) & ~agree
-        ev = np.where(smooth, np.log2(np.maximum(cv2.GaussianBlur(f, (0, 0), 2), FLOOR) / np.maximum(cv2.GaussianBlur(a, (0, 0), 2), FLOOR)), ev)
+        ev = np.where(
+            smooth,
+            np.log2(
+                np.maximum(cv2.GaussianBlur(f, (0, 0), 2), FLOOR)
+                / np.maximum(cv2.GaussianBlur(a, (0, 0), 2), FLOOR)
+            ),
+            ev,
+        )
         agree = agree | smooth
     rows, cols = np.nonzero(agree)
     return _Windows(ev[rows, cols], rows, cols)
@@ -377,10 +407,15 @@ def _glint_slope(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[n
     return mode if agree >= GLINT_SHARE else None
 
 
-def _regress(a, f, weight, sigma):  # type: ignore[no-untyped-def]
+def _regress(
+    a: NDArray[np.float32], f: NDArray[np.float32], weight: NDArray[np.float32], sigma: float
+) -> tuple[NDArray[np.float32], ...]:
     """Slope of f on a in Gaussian windows; squared correlation, mean and spread of a: four (h, w)."""
     n = cv2.GaussianBlur(weight, (0, 0), sigma) + np.float32(1e-6)
-    mean_a, mean_f = cv2.GaussianBlur(a * weight, (0, 0), sigma) / n, cv2.GaussianBlur(f * weight, (0, 0), sigma) / n
+    mean_a, mean_f = (
+        cv2.GaussianBlur(a * weight, (0, 0), sigma) / n,
+        cv2.GaussianBlur(f * weight, (0, 0), sigma) / n,
+    )
     aa = np.maximum(cv2.GaussianBlur(a * a * weight, (0, 0), sigma) / n - mean_a * mean_a, 0)
     ff = np.maximum(cv2.GaussianBlur(f * f * weight, (0, 0), sigma) / n - mean_f * mean_f, 0)
     af = cv2.GaussianBlur(a * f * weight, (0, 0), sigma) / n - mean_a * mean_f
@@ -391,14 +426,16 @@ _BIN_EV = 0.005
 _EDGES = np.arange(-4, 4 + _BIN_EV / 2, _BIN_EV)
 
 
-def _density(values: NDArray[np.floating], width: float, weights: NDArray[np.floating] | None = None) -> NDArray[np.float64]:
+def _density(
+    values: NDArray[np.floating[Any]], width: float, weights: NDArray[np.floating[Any]] | None = None
+) -> NDArray[np.float64]:
     counts, _ = np.histogram(values, _EDGES, weights=weights)
     t = np.arange(-round(3 * width / _BIN_EV), round(3 * width / _BIN_EV) + 1) * _BIN_EV
     return np.convolve(counts, np.exp(-0.5 * (t / width) ** 2), "same")
 
 
 def _highest_mode(
-    values: NDArray[np.floating], width: float, weights: NDArray[np.floating] | None = None
+    values: NDArray[np.floating[Any]], width: float, weights: NDArray[np.floating[Any]] | None = None
 ) -> tuple[float, float]:
     """Most frequent value, and the share of values within `width` of it."""
     if len(values) == 0:
@@ -408,12 +445,16 @@ def _highest_mode(
     return mode, float((np.abs(values - mode) < width).mean())
 
 
-def _lowest_mode(values: NDArray[np.floating]) -> tuple[float, float]:
+def _lowest_mode(values: NDArray[np.floating[Any]]) -> tuple[float, float]:
     """Lowest value that a noticeable share of places has in common, and that share; (0, 0) where there are too few."""
     if len(values) < ENOUGH:
         return 0.0, 0.0
     density = _density(values, 0.02)
-    peak = (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:]) & (density[1:-1] >= 0.12 * density.max())
+    peak = (
+        (density[1:-1] >= density[:-2])
+        & (density[1:-1] > density[2:])
+        & (density[1:-1] >= 0.12 * density.max())
+    )
     mode = float(_EDGES[int(np.flatnonzero(peak)[0]) + 1] + _BIN_EV / 2) if peak.any() else 0.0
     for _ in range(5):
         near = np.abs(values - mode) < 0.03
@@ -429,7 +470,9 @@ def _gradient(windows: _Windows, ev: float, shape: tuple[int, int]) -> tuple[flo
     points = []
     for r in range(4):
         for c in range(6):
-            inside = (windows.rows * 4 // h == r) & (windows.cols * 6 // w == c) & (np.abs(windows.ev - ev) < 0.3)
+            inside = (
+                (windows.rows * 4 // h == r) & (windows.cols * 6 // w == c) & (np.abs(windows.ev - ev) < 0.3)
+            )
             if inside.sum() < ENOUGH:
                 continue
             mode, share = _lowest_mode(windows.ev[inside])

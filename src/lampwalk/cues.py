@@ -154,7 +154,7 @@ def _half_size(linear: Map, clipped: Map) -> _Frame:
         linear=luminance,
         clipped=_half(clipped),
         high=high,
-        energy=tuple(_box(h * h, side) for h, (_, side) in zip(high, SCALES, strict=True)),
+        energy=tuple(np.maximum(_box(h * h, side), 0) for h, (_, side) in zip(high, SCALES, strict=True)),
     )
 
 

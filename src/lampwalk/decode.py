@@ -10,6 +10,7 @@ TIFF Revision 6.0 (1992). PNG (W3C, second edition), 11.2. ISO/IEC 14496-12 for 
 
 from __future__ import annotations
 
+import struct
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -163,8 +164,10 @@ def _decode_jpeg(path: Path) -> NDArray[Any]:
 
 def _decode_png(path: Path) -> NDArray[Any]:
     """By OpenCV: to RGB, or to RGBA where there may be transparency."""
+    width, height, _, colour_type = png_header(path)
+    check_size(path, width, height)
     data = np.fromfile(path, np.uint8)  # not cv2.imread: it takes no umlauts on some systems
-    transparent = png_header(path)[1] in (4, 6) or b"tRNS" in data[:4096].tobytes()
+    transparent = colour_type in (4, 6) or b"tRNS" in data[:4096].tobytes()
     flags = cv2.IMREAD_UNCHANGED if transparent else cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR_RGB
     pixels = cv2.imdecode(data, flags | cv2.IMREAD_IGNORE_ORIENTATION)
     if pixels is None:
@@ -300,10 +303,11 @@ def _damaged(path: Path, why: str = "") -> FrameError:
     return FrameError(f"is damaged or cut short{more}", file=path, remedy="copy it again from the card")
 
 
-def png_header(path: Path) -> tuple[int, int]:
-    """Depth in bits and colour type of a PNG file (W3C, 11.2.2)."""
+def png_header(path: Path) -> tuple[int, int, int, int]:
+    """Width, height, depth in bits and colour type of a PNG file (W3C, 11.2.2)."""
     with path.open("rb") as file:
         head = file.read(26)
     if len(head) < 26:
         raise _damaged(path)
-    return head[24], head[25]
+    width, height, bits, colour_type = struct.unpack_from(">IIBB", head, 16)
+    return width, height, bits, colour_type

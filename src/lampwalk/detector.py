@@ -1,8 +1,15 @@
-"""How likely each pixel of each frame shows lighting equipment (stand, head, boom, cable, assistant)."""
+"""How likely each pixel of each frame shows lighting equipment (stand, head, boom, cable, assistant).
+
+A small convolutional net looks at the cues of `cues.py`. How it was trained, and on what, is told and repeatable in
+``benchmarks/training``.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,6 +17,9 @@ from numpy.typing import NDArray
 
 from . import cues
 from .previews import Preview
+
+WEIGHTS = "equipment.onnx"
+"""The net, in the package's folder ``weights``: ONNX, float32, inputs `coarse` and `detail`, output `logits`."""
 
 
 def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[NDArray[np.float32]]:
@@ -29,10 +39,27 @@ def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[ND
     if len(previews) < 2:
         return [np.zeros(p.shape, np.float32) for p in previews]
     result = []
-    for preview, (coarse, _) in zip(previews, cues.measure(previews, ambient), strict=True):
-        odd = np.maximum(coarse[15], coarse[22]) - 0.7 * np.maximum(coarse[19], coarse[26])
-        clipped_here = np.clip(coarse[11] - coarse[12], 0, 1)
-        p = np.clip(1 / (1 + np.exp(-(odd - 1.0) * 5)) + clipped_here * (coarse[3] > 0), 0, 1)
-        h, w = preview.shape
-        result.append(np.where(preview.valid, cv2.resize(p.astype(np.float32), (w, h)), 0).astype(np.float32))
+    for preview, (coarse, detail) in zip(previews, cues.measure(previews, ambient), strict=True):
+        chance = 1 / (1 + np.exp(-_logits(coarse, detail)))
+        if chance.shape != preview.shape:
+            smaller = preview.shape[0] < chance.shape[0]
+            method = cv2.INTER_AREA if smaller else cv2.INTER_LINEAR
+            chance = cv2.resize(chance, preview.shape[::-1], interpolation=method)
+        result.append(np.where(preview.valid, np.clip(chance, 0, 1), 0).astype(np.float32))
     return result
+
+
+def _logits(coarse: cues.Map, detail: cues.Map) -> cues.Map:
+    """Run the net on one frame: (C, h, w) and (D, 2h, 2w) to (2h, 2w)."""
+    h, w = coarse.shape[1:]
+    below, right = -h % cues.MULTIPLE, -w % cues.MULTIPLE
+    net = _net()
+    net.setInput(np.pad(coarse, ((0, 0), (0, below), (0, right)), mode="edge")[None], "coarse")
+    net.setInput(np.pad(detail, ((0, 0), (0, 2 * below), (0, 2 * right)), mode="edge")[None], "detail")
+    return np.asarray(net.forward()[0, 0, : 2 * h, : 2 * w], np.float32)
+
+
+@cache
+def _net() -> Any:
+    data = resources.files(__package__).joinpath("weights", WEIGHTS).read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))

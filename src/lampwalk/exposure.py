@@ -47,6 +47,7 @@ HSS_ENTRY_EV = 2.0
 """Stops of flash light that high-speed sync costs on entry. Common practice, no source: measure your own
 lamp."""
 
+_MOST_SINK_EV = 20.0
 _EPSILON_EV = 1e-6
 
 
@@ -74,10 +75,7 @@ class Setting:
             ("aperture", self.f_number),
             ("sensitivity", self.iso),
         ):
-            if not (math.isfinite(value) and value > 0):
-                raise InputError(
-                    f"{name} must be above 0, not {value:g}", remedy="expected such as 1/125 f/8 ISO 100"
-                )
+            quantities.require_positive(value, name, "1/125 f/8 ISO 100")
 
     def __str__(self) -> str:
         return f"{shutter_text(self.shutter_s)} at f/{self.f_number:g}, ISO {self.iso:g}"
@@ -290,8 +288,9 @@ def find_exposure(
     InputError
         The shutter is beyond the camera's range; the message names what would fit.
     """
-    if not (math.isfinite(f_number) and f_number > 0):
-        raise InputError(f"aperture must be above 0, not {f_number:g}", remedy="expected such as f/4")
+    quantities.require_positive(f_number, "aperture", "f/4")
+    if not abs(sink) <= _MOST_SINK_EV:
+        raise InputError(f"sinking the daylight by {sink:g} stops", remedy="expected -20 to 20, such as 2")
     if not (math.isfinite(nd_ev) and 0 <= nd_ev <= 20):
         raise InputError(f"filter of {nd_ev:g} stops", remedy="expected 0 to 20 stops, such as 3")
     shutter = shutter or Shutter()

@@ -17,6 +17,7 @@ REMINDERS = (
     "Everything by hand: shutter, aperture, ISO, focus, white balance. Raw files, if the camera has them.",
     "One ambient frame first and one last, lamp off, same settings.",
     "Leave a clean frame: what a stand covers in one frame must be free in another, so move all of it.",
+    "Modelling light off. Lamp behind the subject: shade the lens; haze in the frame is hard to take out.",
     "Test frame at position 1: the lit side just below clipping. Then leave power and distance alone.",
     "Wait for the wind to pause before each frame; plants, flags and water in one go.",
     "Bags, cables and people out of the picture before every frame.",
@@ -26,8 +27,8 @@ REMINDERS = (
 
 CAUTIONS = (
     "Local rules, permits and licensed practice come first; this sheet replaces none of them.",
-    "Weight every stand, legs wide; keep to the wind limit that its maker gives; take it down when gusts rise.",
-    "Boom: counterweight on before the head, sandbag on the base, nobody beneath it. Look up for power lines.",
+    "Weight every stand, legs wide; keep to the wind limit its maker gives; take it down when gusts rise.",
+    "Boom: counterweight on before the head, sandbag on the base, nobody beneath. Look up for power lines.",
     "Dusk: walk the route in daylight, torch on, cables along edges and taped down, no cable across a path.",
     "Never flash at eyes close by, people's or animals'; warn before each flash; none towards traffic.",
     "Heads and bare bulbs are hot: let them cool before you pack; keep battery packs off the wet ground.",
@@ -59,7 +60,8 @@ auto;max-width:210mm;padding:4mm} h1{font-size:14pt;margin:0;border-bottom:2px s
 table{border-collapse:collapse;width:100%} th,td{text-align:left;padding:.45mm 1mm;border-bottom:1px solid
 #bbb;vertical-align:top} th{font-weight:600} thead th{border-bottom:1.5px solid #1b1b1b}
 td.n{font-weight:700;text-align:right} .plan{border:1px solid #bbb;padding:1px}
-svg{width:100%;max-height:66mm;display:block}
+svg{width:100%;max-height:92mm;display:block}
+.small-plan svg{max-height:66mm}
 .wide{overflow-x:auto}
 ul{margin:0;padding:0;list-style:none} li{padding:.1mm 0 .1mm 5mm;text-indent:-5mm}
 input{width:3.2mm;height:3.2mm;margin:0 1.6mm 0 0;vertical-align:-.4mm} .cautions{border:1.5px solid
@@ -110,7 +112,7 @@ def as_html(plan: Plan, title: str = "") -> str:
 </div>
 <div>
 <h2>Plan view</h2>
-<div class="plan">{planview.draw(plan)}</div>
+<div class="plan{" small-plan" if ways else ""}">{planview.draw(plan)}</div>
 <p class="small">{html.escape(_legend(plan))}</p>
 </div>
 </div>

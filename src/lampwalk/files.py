@@ -120,7 +120,7 @@ def _facts_of_others(path: Path, kind: str) -> Facts:
             path,
             (height, width),
             kind=kind,
-            bits=16 if kind == "png" and png_header(path)[0] == 16 else 8,
+            bits=16 if kind == "png" and png_header(path)[2] == 16 else 8,
             grey=image.mode in ("L", "1", "LA", "I;16", "I"),
             alpha="A" in image.mode or "transparency" in info,
             icc=info.get("icc_profile") or None,

@@ -1,7 +1,8 @@
 """Fill: the light that a mask took away, put back as a ratio on what the other frames show.
 
-The other frames' maximum brings the surface's own texture; the ratio brings the light of the hidden frame, carried in
-from the rim of its mask.
+The maximum of the other frames brings the surface's own texture; the ratio brings the light of the hidden frame,
+carried in from the rim of its mask. Nothing is invented: where no other frame shows the place there is no texture, and
+where the rim is no brighter than the others there is no fill.
 """
 
 from __future__ import annotations
@@ -15,64 +16,181 @@ from numpy.typing import NDArray
 from .previews import Preview
 
 SHRINK = 2
-RIM_PX = 1
-SIGMAS = (2.0, 4.0, 8.0, 16.0, 32.0)
-FALL = 4.0
-FLOOR = 0.0004
-CAP = 16.0
+"""The ratio is found at half the preview's size."""
 
+SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+"""Scales of the interpolation in half-size pixels; the widest crosses an assistant's mask."""
+
+FALL = 4.0
+"""A rim pixel's say falls with this power of its distance (3 smears shadow edges more, 5 follows noise)."""
+
+BEFORE_LOG = 0.7
+"""Blur in half-size pixels before the ratio is taken: a ratio of noisy dark pixels is biased."""
+
+DARK = 1e-3
+"""Linear light added to both sides of a ratio: where nothing is lit, the ratio is 1."""
+
+BAND_EV = 1.0
+"""Distance of the brightness bands: rim pixels count most for hidden pixels about as bright in the other frames, so
+that light does not run across the outline of a nearer or darker thing."""
+
+BAND_SPREAD_EV = 0.6
+"""Standard deviation of a band."""
+
+OTHER_BANDS = 0.02
+"""What a rim pixel counts in bands far from its own, for hidden pixels whose brightness the rim does not have."""
+
+LARGEST = 16.0
+"""Largest ratio (4 EV): beyond it the noise of the other frames would show."""
+
+AROUND = 96
+"""Half-size pixels round a mask that are looked at."""
+
+SEEN = 1.05
+"""Ratio from which on fill shows (5 % more light)."""
 
 _Field = NDArray[np.float32]
+_Bools = NDArray[np.bool_]
 
 
 def estimate(
     previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
 ) -> tuple[_Field | None, ...]:
-    """Ratio."""
+    """Ratio of each frame's own light to the other frames' maximum, behind its mask.
+
+    Parameters
+    ----------
+    previews : sequence of Preview
+        In the reference's geometry, daylight levelled, glow subtracted.
+    hidden : sequence of (h, w) uint8
+        Masks in the same geometry; a frame takes no part where its mask is above 127.
+    ambient : sequence of bool
+        Which frames hold no flash light: they are not filled.
+
+    Returns
+    -------
+    tuple of (h, w, 3) float32 or None
+        0 to `LARGEST`, smooth within surfaces. It is 1 far from the mask and holds only where the mask hides:
+        the light there is M * max(1, ratios of the frames that are hidden there), with M the maximum of the frames
+        that are seen there. None for frames that need no fill.
+
+    Notes
+    -----
+    Interpolation by inverse distance on the logarithm of the ratio, as a sum of Gaussians of growing width whose
+    weights make it a power law. Where several frames are hidden at one place, each is measured against the others that
+    are seen at its rim.
+    """
     small = [_small(p.linear) for p in previews]
-    gone = [_small(m) > 1 for m in hidden]
-    off = [_small((~p.valid).astype(np.uint8)) > 0 for p in previews]
-    shown = [np.where((g | o)[..., None], 0, f) for f, g, o in zip(small, gone, off)]
-    fields = []
-    for i, (f, g, o) in enumerate(zip(small, gone, off)):
-        if ambient[i] or not g.any() or len(previews) < 2:
+    gone = [_small((m > 127).astype(np.float32)) > 0 for m in hidden]
+    valid = [_small(p.valid.astype(np.float32)) > 0.999 for p in previews]
+    fields: list[_Field | None] = []
+    for i, preview in enumerate(previews):
+        if ambient[i] or not gone[i].any() or gone[i].all():
             fields.append(None)
             continue
-        others = np.max([s for j, s in enumerate(shown) if j != i], axis=0)
-        side = 2 * (RIM_PX // SHRINK) + 1
-        seen = ~(cv2.dilate(g.astype(np.uint8), np.ones((side, side), np.uint8)) > 0) & ~o
-        fields.append(_resized(_ratio(f, others, seen), previews[i].shape))
+        box = _box(gone[i])
+        others = np.zeros_like(small[i][box])
+        for j, frame in enumerate(small):
+            if j != i:
+                others = np.maximum(others, frame[box] * (valid[j][box] & ~gone[j][box])[..., None])
+        rim = valid[i][box] & ~gone[i][box] & (others.max(axis=2) > 0)
+        field = np.ones_like(small[i])
+        if rim.any():
+            field[box] = _ratio(small[i][box], others, rim)
+        fields.append(np.asarray(cv2.resize(field, preview.shape[::-1], interpolation=cv2.INTER_LINEAR)))
     return tuple(fields)
 
 
-def _ratio(frame, others, seen):
-    w = seen.astype(np.float32)[..., None]
-    blur = lambda a, s: cv2.GaussianBlur(a, (0, 0), s)
-    num = blur(frame * w, 1.0) + 1e-3 * blur(w[..., 0], 1.0)[..., None]
-    den = blur(others * w, 1.0) + 1e-3 * blur(w[..., 0], 1.0)[..., None]
-    log = np.log(np.maximum(num, 1e-9) / np.maximum(den, 1e-9)) * w
-    total = np.zeros_like(frame)
-    mass = np.full(frame.shape[:2], 1e-12, np.float32)
-    for s in SIGMAS:
-        c = s**-FALL * s**2
-        total += c * _wide(log, s)
-        mass += c * _wide(w[..., 0], s)
-    return np.minimum(np.exp(total / mass[..., None]), CAP)
+def share(hidden: Sequence[NDArray[np.uint8]], fields: Sequence[_Field | None]) -> tuple[float, ...]:
+    """Share of the picture (0-1) that each frame's fill brightens visibly.
+
+    Parameters
+    ----------
+    hidden : sequence of (h, w) uint8
+    fields : sequence of (h, w, 3) float32 or None
+        As returned by `estimate`.
+    """
+    shares = []
+    for mask, field in zip(hidden, fields, strict=True):
+        shows = field is not None and (mask > 127) & (field.max(axis=2) > SEEN)
+        shares.append(float(np.mean(shows)))
+    return tuple(shares)
 
 
-def _wide(a, s):
-    if s <= 4:
-        return cv2.GaussianBlur(a, (0, 0), s)
-    h, w = a.shape[:2]
-    k = int(s / 2)
-    t = cv2.resize(a, (-(-w // k), -(-h // k)), interpolation=cv2.INTER_AREA)
-    return cv2.resize(cv2.GaussianBlur(t, (0, 0), s / k), (w, h), interpolation=cv2.INTER_LINEAR)
+def uncertain(
+    previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], fields: Sequence[_Field | None]
+) -> tuple[_Bools | None, ...]:
+    """Where the fill would have to guess: no other frame sees the place, or the ratio is at its largest.
+
+    Parameters
+    ----------
+    previews, hidden, fields
+        As for and from `estimate`.
+
+    Returns
+    -------
+    tuple of (h, w) bool or None
+        None for frames without fill.
+    """
+    seen = np.sum([p.valid & (m <= 127) for p, m in zip(previews, hidden, strict=True)], axis=0)
+    found: list[_Bools | None] = []
+    for mask, field in zip(hidden, fields, strict=True):
+        if field is None:
+            found.append(None)
+        else:
+            found.append((mask > 127) & ((seen == 0) | (field.max(axis=2) >= 0.999 * LARGEST)))
+    return tuple(found)
 
 
-def _small(a):
-    h, w = a.shape[:2]
-    return cv2.resize(a.astype(np.float32), (-(-w // SHRINK), -(-h // SHRINK)), interpolation=cv2.INTER_AREA)
+def _box(gone: _Bools) -> tuple[slice, slice]:
+    """The mask's bounding box and what lies around."""
+    rows, columns = np.nonzero(gone)
+    return (
+        slice(max(0, int(rows.min()) - AROUND), int(rows.max()) + AROUND + 1),
+        slice(max(0, int(columns.min()) - AROUND), int(columns.max()) + AROUND + 1),
+    )
 
 
-def _resized(a, shape):
-    return cv2.resize(a, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+def _ratio(frame: _Field, others: _Field, rim: _Bools) -> _Field:
+    """Ratio (h, w, 3), measured on `rim` and carried on by distance within bands of brightness."""
+    weight = rim.astype(np.float32)[..., None]
+    dark = DARK * _blur(weight, BEFORE_LOG)[..., None]
+    top, bottom = _blur(frame * weight, BEFORE_LOG) + dark, _blur(others * weight, BEFORE_LOG) + dark
+    log = np.where(rim[..., None], np.log(np.maximum(top, 1e-9) / np.maximum(bottom, 1e-9)), 0).astype(np.float32)
+    brightness = np.log2(others.mean(axis=2) + DARK)
+    low, high = float(brightness.min()), float(brightness.max())
+    bands = np.linspace(low, high, max(1, int(np.ceil((high - low) / BAND_EV))) + 1)
+    step = max(float(bands[1] - bands[0]), 1e-6)
+    result = np.zeros_like(log)
+    for band in bands:
+        away = brightness - np.float32(band)
+        like = np.exp(-0.5 * (away / BAND_SPREAD_EV) ** 2) + OTHER_BANDS
+        mix = np.clip(1 - np.abs(away) / step, 0, 1)
+        if mix.any():
+            result += mix[..., None] * _carried(log, rim * like)
+    return np.minimum(np.exp(result), LARGEST).astype(np.float32)
+
+
+def _carried(log: _Field, weight: _Field) -> _Field:
+    """Weighted mean of `log` (h, w, 3) over all pixels, by inverse distance to the power `FALL`."""
+    both = np.dstack([log * weight[..., None], weight]).astype(np.float32)
+    total = np.zeros_like(both)
+    for sigma in SIGMAS:
+        total += np.float32(sigma ** (2 - FALL)) * _blur(both, sigma)
+    return np.asarray(total[..., :3] / np.maximum(total[..., 3:], 1e-20))
+
+
+def _blur(field: _Field, sigma: float) -> _Field:
+    """Gaussian blur; wide ones on a smaller picture."""
+    step = max(1, int(sigma / 2))
+    if step == 1:
+        return np.asarray(cv2.GaussianBlur(field, (0, 0), sigma))
+    h, w = field.shape[:2]
+    small = cv2.resize(field, (-(-w // step), -(-h // step)), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / step), (w, h)))
+
+
+def _small(picture: NDArray[np.float32]) -> _Field:
+    """Half-size mean."""
+    h, w = picture.shape[:2]
+    return np.asarray(cv2.resize(picture, (-(-w // SHRINK), -(-h // SHRINK)), interpolation=cv2.INTER_AREA))

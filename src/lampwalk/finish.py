@@ -163,7 +163,11 @@ def apply(
     if not spec.lift and spec.burn is None:
         return np.ascontiguousarray(pixels[rows, cols])
     regions = [_soft_region(lift, shape, masks or {}) for lift in spec.lift]
-    frame = None if spec.burn is None else _frame_region(spec.burn, (rows.stop - rows.start, cols.stop - cols.start))
+    frame = (
+        None
+        if spec.burn is None
+        else _frame_region(spec.burn, (rows.stop - rows.start, cols.stop - cols.start))
+    )
     out = np.empty((rows.stop - rows.start, cols.stop - cols.start, 3), np.uint16)
     for top in range(rows.start, rows.stop, STRIP_ROWS):
         strip = slice(top, min(top + STRIP_ROWS, rows.stop))
@@ -194,7 +198,9 @@ def crop_box(crop: Crop, shape: tuple[int, int]) -> tuple[slice, slice]:
     cut_w, cut_h = round(width), round(width / ratio)
     cut_w, cut_h = min(cut_w, x1 - x0), min(cut_h, y1 - y0)
     if cut_w < 1 or cut_h < 1:
-        raise InputError("crop: nothing is left", remedy="give another ratio, a larger scale or a larger inside")
+        raise InputError(
+            "crop: nothing is left", remedy="give another ratio, a larger scale or a larger inside"
+        )
     left = round(min(max(crop.focus[0] * w - cut_w / 2, x0), x1 - cut_w))
     top = round(min(max(crop.focus[1] * h - cut_h / 2, y0), y1 - cut_h))
     return slice(top, top + cut_h), slice(left, left + cut_w)
@@ -273,7 +279,12 @@ def to_json(spec: Finish) -> dict[str, Any]:
         data["burn"] = {name: getattr(spec.burn, name) for name in ("opacity", "inset", "soft")}
     if spec.crop is not None:
         c = spec.crop
-        data["crop"] = {"ratio": list(c.ratio), "focus": list(c.focus), "inside": list(c.inside), "scale": c.scale}
+        data["crop"] = {
+            "ratio": list(c.ratio),
+            "focus": list(c.focus),
+            "inside": list(c.inside),
+            "scale": c.scale,
+        }
     return data
 
 
@@ -291,24 +302,33 @@ def _burnt(values: NDArray[np.float32], burn: Burn, weight: NDArray[np.float32])
     # Darkening by stops in linear light is a factor; on the power part of the curve it is one on encoded values, too.
     linear = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
     linear *= np.exp2(-BURN_STOPS * burn.opacity * weight)[..., None]
-    return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32)
+    return np.asarray(
+        np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32
+    )
 
 
-def _soft_region(lift: Lift, shape: tuple[int, int], masks: Mapping[str, NDArray[np.uint8]]) -> NDArray[np.float32]:
+def _soft_region(
+    lift: Lift, shape: tuple[int, int], masks: Mapping[str, NDArray[np.uint8]]
+) -> NDArray[np.float32]:
     """Weight of a region, 0-1, drawn small: (h, w) float32."""
     scale = min(1.0, REGION_LONG_SIDE / max(shape))
     h, w = max(1, round(shape[0] * scale)), max(1, round(shape[1] * scale))
     region = lift.region
     if region.mask is not None:
         if region.mask not in masks:
-            raise InputError(f"lift: the mask {region.mask!r} was not given", remedy="put the file beside the worksheet")
+            raise InputError(
+                f"lift: the mask {region.mask!r} was not given", remedy="put the file beside the worksheet"
+            )
         drawn = cv2.resize(masks[region.mask], (w, h), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     else:
         drawn = np.zeros((h, w), np.uint8)
         cv2.fillPoly(drawn, [np.rint(_outline(region, h, w) * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
         drawn = drawn.astype(np.float32) / 255
     if not drawn.any():
-        raise InputError("lift: the region lies outside the picture", remedy="places are shares of width and height, 0 to 1")
+        raise InputError(
+            "lift: the region lies outside the picture",
+            remedy="places are shares of width and height, 0 to 1",
+        )
     sigma = lift.soft * max(h, w) / 2
     return drawn if sigma < 0.3 else np.asarray(cv2.GaussianBlur(drawn, (0, 0), sigma), np.float32)
 
@@ -322,7 +342,12 @@ def _outline(region: Region, h: int, w: int) -> NDArray[np.float64]:
     turn = np.deg2rad(degrees)
     around = np.linspace(0, 2 * np.pi, 180, endpoint=False)
     x, y = rx * w * np.cos(around), ry * h * np.sin(around)
-    return np.stack([cx * w + x * np.cos(turn) - y * np.sin(turn), cy * h + x * np.sin(turn) + y * np.cos(turn)], 1) - 0.5
+    return (
+        np.stack(
+            [cx * w + x * np.cos(turn) - y * np.sin(turn), cy * h + x * np.sin(turn) + y * np.cos(turn)], 1
+        )
+        - 0.5
+    )
 
 
 def _frame_region(burn: Burn, shape: tuple[int, int]) -> NDArray[np.float32]:
@@ -339,7 +364,9 @@ def _frame_region(burn: Burn, shape: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray(t * t * (3 - 2 * t), np.float32)
 
 
-def _enlarged(small: NDArray[np.float32], full: tuple[int, int], rows: slice, cols: slice) -> NDArray[np.float32]:
+def _enlarged(
+    small: NDArray[np.float32], full: tuple[int, int], rows: slice, cols: slice
+) -> NDArray[np.float32]:
     """A window of a small weight at full size, bilinear: (rows, cols) float32."""
     if small.shape == full:
         return small[rows, cols]
@@ -347,12 +374,17 @@ def _enlarged(small: NDArray[np.float32], full: tuple[int, int], rows: slice, co
     back = np.array([[kx, 0, (cols.start + 0.5) * kx - 0.5], [0, ky, (rows.start + 0.5) * ky - 0.5]])
     size = (cols.stop - cols.start, rows.stop - rows.start)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(small, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.float32)
+    return np.asarray(
+        cv2.warpAffine(small, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.float32
+    )
 
 
 def _read_lift(item: Any, where: str) -> Lift:
     _only(item, ("region", "black", "white", "gamma", "soft", "opacity"), where)
-    black, white = _number(item, "black", 0.0, (0, 0.95), where), _number(item, "white", 1.0, (0.05, 1), where)
+    black, white = (
+        _number(item, "black", 0.0, (0, 0.95), where),
+        _number(item, "white", 1.0, (0.05, 1), where),
+    )
     if white - black < 0.05:
         raise WorksheetError(f"{where}.white: not above black", remedy="keep white at least 0.05 above black")
     return Lift(
@@ -368,7 +400,9 @@ def _read_lift(item: Any, where: str) -> Lift:
 def _read_region(item: Any, where: str) -> Region:
     _only(item, ("ellipse", "polygon", "mask"), where)
     if len(item) != 1:
-        raise WorksheetError(f"{where}: needs one of ellipse, polygon, mask", remedy="write exactly one of them")
+        raise WorksheetError(
+            f"{where}: needs one of ellipse, polygon, mask", remedy="write exactly one of them"
+        )
     if "mask" in item:
         if not isinstance(item["mask"], str) or not item["mask"]:
             raise WorksheetError(f"{where}.mask: is no file name", remedy="name a picture file")
@@ -379,13 +413,20 @@ def _read_region(item: Any, where: str) -> Region:
             raise WorksheetError(f"{where}.ellipse: half axes must be above 0", remedy="write [x, y, rx, ry]")
         cx, cy, rx, ry = numbers[:4]
         if cx + rx <= 0 or cx - rx >= 1 or cy + ry <= 0 or cy - ry >= 1:
-            raise WorksheetError(f"{where}.ellipse: lies outside the picture", remedy="places are shares, 0 to 1")
+            raise WorksheetError(
+                f"{where}.ellipse: lies outside the picture", remedy="places are shares, 0 to 1"
+            )
         return Region(ellipse=(cx, cy, rx, ry, numbers[4] if len(numbers) == 5 else 0.0))
     corners = item["polygon"]
     if not isinstance(corners, list | tuple) or len(corners) < 3:
         raise WorksheetError(f"{where}.polygon: needs three corners", remedy="write [[x, y], [x, y], [x, y]]")
     points = tuple(_numbers(corner, (2,), f"{where}.polygon[{i}]") for i, corner in enumerate(corners))
-    if max(p[0] for p in points) <= 0 or min(p[0] for p in points) >= 1 or max(p[1] for p in points) <= 0 or min(p[1] for p in points) >= 1:
+    if (
+        max(p[0] for p in points) <= 0
+        or min(p[0] for p in points) >= 1
+        or max(p[1] for p in points) <= 0
+        or min(p[1] for p in points) >= 1
+    ):
         raise WorksheetError(f"{where}.polygon: lies outside the picture", remedy="places are shares, 0 to 1")
     return Region(polygon=tuple((p[0], p[1]) for p in points))
 
@@ -410,7 +451,10 @@ def _read_crop(item: Any) -> Crop:
         raise WorksheetError(f"{where}.focus: lies outside the picture", remedy="places are shares, 0 to 1")
     x0, y0, x1, y1 = inside = _numbers(item.get("inside", (0, 0, 1, 1)), (4,), f"{where}.inside")
     if not (0 <= x0 < x1 <= 1 and 0 <= y0 < y1 <= 1):
-        raise WorksheetError(f"{where}.inside: {list(inside)} is larger than the picture", remedy="write [x0, y0, x1, y1], 0 to 1")
+        raise WorksheetError(
+            f"{where}.inside: {list(inside)} is larger than the picture",
+            remedy="write [x0, y0, x1, y1], 0 to 1",
+        )
     scale = _number(item, "scale", 1.0, (0.01, 1), where)
     return Crop(ratio=(ratio[0], ratio[1]), focus=(focus[0], focus[1]), inside=(x0, y0, x1, y1), scale=scale)
 
@@ -429,18 +473,28 @@ def _only(item: Any, names: Sequence[str], where: str) -> None:
         raise WorksheetError(f"{where}: is missing or no record", remedy=f"it may hold {', '.join(names)}")
     for name in item:
         if name not in names:
-            raise WorksheetError(f"{where}.{name}: is not known", remedy=f"{where} may hold {', '.join(names)}")
+            raise WorksheetError(
+                f"{where}.{name}: is not known", remedy=f"{where} may hold {', '.join(names)}"
+            )
 
 
-def _number(item: Mapping[str, Any], name: str, default: float, limits: tuple[float, float], where: str) -> float:
+def _number(
+    item: Mapping[str, Any], name: str, default: float, limits: tuple[float, float], where: str
+) -> float:
     value = item.get(name, default)
     if isinstance(value, bool) or not isinstance(value, int | float) or not limits[0] <= value <= limits[1]:
-        raise WorksheetError(f"{where}.{name}: {value!r}", remedy=f"give a number from {limits[0]:g} to {limits[1]:g}")
+        raise WorksheetError(
+            f"{where}.{name}: {value!r}", remedy=f"give a number from {limits[0]:g} to {limits[1]:g}"
+        )
     return float(value)
 
 
 def _numbers(value: Any, counts: tuple[int, ...], where: str) -> tuple[float, ...]:
     good = isinstance(value, list | tuple) and len(value) in counts
-    if not good or any(isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v) for v in value):
-        raise WorksheetError(f"{where}: {str(value)[:60]}", remedy=f"write {' or '.join(map(str, counts))} numbers")
+    if not good or any(
+        isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v) for v in value
+    ):
+        raise WorksheetError(
+            f"{where}: {str(value)[:60]}", remedy=f"write {' or '.join(map(str, counts))} numbers"
+        )
     return tuple(float(v) for v in value)

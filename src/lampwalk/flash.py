@@ -18,6 +18,7 @@ import math
 from dataclasses import dataclass
 
 from .errors import InputError
+from .quantities import require_positive
 
 SMALLEST_POWER = 1 / 128
 """Lowest power where the photographer names none. Common practice, no source: many lamps end at 1/128, some
@@ -30,14 +31,14 @@ HEAD_RADIUS_M = 0.15
 """Half the width of head and reflector, metres. Common practice, no source: measure yours."""
 
 _MUST_BE_POSITIVE = {
-    "guide_number_m": "guide number",
-    "distance_m": "distance",
-    "height_m": "height",
-    "recycle_s": "recycle time",
-    "flashes": "number of flashes a charge",
-    "smallest_power": "smallest power",
-    "stand_spread_m": "stand's spread",
-    "head_radius_m": "head's radius",
+    "guide_number_m": ("guide number", "60 m"),
+    "distance_m": ("distance", "4 m"),
+    "height_m": ("height", "2.5 m"),
+    "recycle_s": ("recycle time", "1.5 s"),
+    "flashes": ("number of flashes a charge", "250"),
+    "smallest_power": ("smallest power", "1/128"),
+    "stand_spread_m": ("stand's spread", "0.6 m"),
+    "head_radius_m": ("head's radius", "0.15 m"),
 }
 
 
@@ -79,10 +80,10 @@ class Lamp:
     head_radius_m: float = HEAD_RADIUS_M
 
     def __post_init__(self) -> None:
-        for name, what in _MUST_BE_POSITIVE.items():
+        for name, (what, example) in _MUST_BE_POSITIVE.items():
             value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise InputError(f"the lamp's {what} must be above 0, not {value:g}")
+            if value is not None:
+                require_positive(value, f"the lamp's {what}", example)
         if not 5 <= self.beam_deg <= 150:
             raise InputError(f"beam of {self.beam_deg:g} deg", remedy="expected 5 to 150 deg, such as 65 deg")
         if (self.distance_m is None) == (self.power is None):

@@ -43,6 +43,12 @@ NOISE = 0.0015
 STRONGEST = 1.6
 """No head is taken for more than this many times as strong as the middle one: small sources have badly known ones."""
 
+WEAKEST = 1e-3
+"""Strength below which none is taken; keeps divisions finite."""
+
+TILT = 0.8
+"""Largest slope of brightness across a head, relative to its mean: reflectors seen from the side are brighter on one."""
+
 RIM = 8
 """Half-size pixels round a head in which the head's soft edge adds to the kernel."""
 
@@ -65,14 +71,30 @@ class _Head:
     """What the fit needs of one frame with a visible head, half-size; samples are the pixels that enter the fit."""
 
     index: int
-    area: float  # of the source, half-size pixels
-    distance: _Field  # (h, w): to the source, half-size pixels
-    basis: _Field  # (k, h, w): the head spread by each Gaussian
+    sources: _Field  # (3, h, w): the head's area, and its slopes in x and y (-1 to 1 across the head)
+    distance: _Field  # (h, w): to the head, half-size pixels
     excess: _Field  # (h, w, 3): frame minus plate
     free: NDArray[np.bool_]  # (h, w): neither hidden nor clipped nor outside the frame
-    sample_basis: _Floats  # (n, k)
-    sample_excess: _Floats  # (n, 3)
-    sample_others: _Floats  # (n,): light of the other lamps
+    basis: _Floats  # (3, n, k): the sources spread by each Gaussian, at the samples
+    target: _Floats  # (n, 3): excess there
+    others: _Floats  # (n,): light of the other lamps there
+
+    @property
+    def area(self) -> float:
+        """Half-size pixels of the head."""
+        return float(self.sources[0].sum())
+
+
+@dataclass(slots=True, eq=False)
+class _Light:
+    """What the fit finds for one head: strength per channel, and how its brightness tilts across it."""
+
+    strength: _Floats  # (3,)
+    tilt: _Floats  # (3,): 1, slope in x, slope in y
+
+    def shape(self, head: _Head, kernel: _Floats) -> _Floats:
+        """Glow of strength 1 at the samples (n,)."""
+        return np.asarray(np.tensordot(self.tilt, head.basis, 1) @ kernel)
 
 
 def estimate(
@@ -112,12 +134,12 @@ def estimate(
             others = [f for j, f in enumerate(small) if j != i and not ambient[j]]
             light, free = _seen(previews[i], hidden[i])
             heads.append(_head(i, source, light - plate, free, _light(others, plate)))
-    kernel, strengths = _fit(heads)
-    models = [np.einsum("k,khw->hw", kernel, h.basis)[..., None] * s for h, s in zip(heads, strengths, strict=True)]
-    rim = _rim(heads, models, strengths)
-    for head, strength, model in zip(heads, strengths, models, strict=True):
-        model = model + np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * strength
-        fields[head.index] = _limited(model, head, previews[head.index].shape)
+    kernel, lights = _fit(heads)
+    models = [_model(h, x, kernel) for h, x in zip(heads, lights, strict=True)]
+    rim = _rim(heads, models, lights)
+    for head, light, model in zip(heads, lights, models, strict=True):
+        full = model + np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * light.strength
+        fields[head.index] = _limited(full.astype(np.float32), head, previews[head.index].shape)
     return tuple(fields)
 
 
@@ -157,25 +179,36 @@ def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np
     return light, share >= 0.25
 
 
-def _head(index: int, source: NDArray[np.bool_], excess: _Field, free: NDArray[np.bool_], others: _Field) -> _Head:
-    """Spread one head by the kernel's Gaussians and take the samples, dense near the head."""
-    light = _small(source.astype(np.float32))
-    basis = np.stack([_spread(light, s) for s in SIGMAS])
-    distance = cv2.distanceTransform((light < 0.5).astype(np.uint8), cv2.DIST_L2, 5)
-    rows, columns = np.indices(light.shape)
+def _head(
+    index: int, source: NDArray[np.bool_], excess: _Field, free: NDArray[np.bool_], others: _Field
+) -> _Head:
+    """Take the samples of one frame, dense near the head."""
+    area = _small(source.astype(np.float32))
+    sources = np.stack([area, *(area * slope for slope in _slopes(area))])
+    distance = cv2.distanceTransform((area < 0.5).astype(np.uint8), cv2.DIST_L2, 5)
+    rows, columns = np.indices(area.shape)
     step = np.where(distance < 12, 1, np.where(distance < 40, 2, 4))
     taken = free & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
+    basis = np.stack([[_spread(s, sigma)[taken] for sigma in SIGMAS] for s in sources])
     return _Head(
         index=index,
-        area=float(light.sum()),
+        sources=sources,
         distance=np.asarray(distance),
-        basis=basis,
         excess=excess,
         free=free,
-        sample_basis=basis[:, taken].T.astype(np.float64),
-        sample_excess=excess[taken].astype(np.float64),
-        sample_others=np.maximum(others[taken], 0).astype(np.float64),
+        basis=basis.transpose(0, 2, 1).astype(np.float64),
+        target=excess[taken].astype(np.float64),
+        others=np.maximum(others[taken], 0).astype(np.float64),
     )
+
+
+def _slopes(area: _Field) -> tuple[_Field, _Field]:
+    """Coordinates x and y (h, w), -1 to 1 across the head."""
+    rows, columns = np.nonzero(area)
+    y, x = np.indices(area.shape).astype(np.float32)
+    cx, cy = (columns.min() + columns.max()) / 2, (rows.min() + rows.max()) / 2
+    half = max(float(np.ptp(columns)), float(np.ptp(rows)), 2) / 2
+    return ((x - cx) / half).clip(-1, 1), ((y - cy) / half).clip(-1, 1)
 
 
 def _spread(light: _Field, sigma: float) -> _Field:
@@ -191,60 +224,75 @@ def _spread(light: _Field, sigma: float) -> _Field:
     return np.asarray(cv2.resize(blurred, (w + pad[1], h + pad[0]), interpolation=cv2.INTER_LINEAR)[:h, :w])
 
 
-def _fit(heads: Sequence[_Head]) -> tuple[_Field, _Field]:
-    """One kernel (k,) for the series and a strength (3,) for each head, alternating, from below."""
+def _fit(heads: Sequence[_Head]) -> tuple[_Floats, list[_Light]]:
+    """One kernel (k,) for the series and the light of each head, alternating, from below."""
     from scipy.optimize import nnls
 
     areas = np.array([h.area for h in heads])
     kernel = np.full(len(SIGMAS), 0.2)
-    strengths = np.stack([_lowest(h, kernel) for h in heads])
+    lights = [_first(h, kernel) for h in heads]
     for spread in SPREAD:
         lhs, rhs = 1e-12 * np.eye(len(SIGMAS)), np.zeros(len(SIGMAS))
-        for j, head in enumerate(heads):
-            strengths[j] = _strength(head, kernel, strengths[j], spread)
-        middle = _weighted_median(strengths.mean(axis=1), areas)
-        strengths *= np.minimum(1, STRONGEST * middle / strengths.mean(axis=1))[:, None]
-        for head, strength in zip(heads, strengths, strict=True):
-            weight = _weights(head, kernel, strength, spread)
+        for head, light in zip(heads, lights, strict=True):
+            _relight(light, head, kernel, spread)
+        middle = _weighted_median(np.array([x.strength.mean() for x in lights]), areas)
+        for head, light in zip(heads, lights, strict=True):
+            light.strength = light.strength * min(1, STRONGEST * middle / light.strength.mean()) / middle
+            weight = _weights(head, light.shape(head, kernel * middle), light.strength, spread)
+            spread_head = np.tensordot(light.tilt, head.basis, 1)
             for c in range(3):
-                scaled = head.sample_basis * (strength[c] * np.sqrt(weight[:, c : c + 1]))
+                scaled = spread_head * (light.strength[c] * np.sqrt(weight))[:, None]
                 lhs += scaled.T @ scaled
-                rhs += scaled.T @ (np.sqrt(weight[:, c]) * head.sample_excess[:, c])
+                rhs += scaled.T @ (np.sqrt(weight) * head.target[:, c])
         root = np.linalg.cholesky(lhs + 1e-9 * np.trace(lhs) * np.eye(len(SIGMAS)))
         kernel, _ = nnls(root.T, np.linalg.solve(root, rhs))
-        kernel, strengths = kernel * middle, strengths / middle
-    return kernel.astype(np.float32), strengths.astype(np.float32)
+    return kernel, lights
 
 
-def _lowest(head: _Head, kernel: _Floats) -> _Floats:
-    """First strength (3,): a low quantile of excess over shape near the head."""
-    shape = head.sample_basis @ kernel
+def _first(head: _Head, kernel: _Floats) -> _Light:
+    """Start: strength is a low quantile of excess over shape near the head."""
+    shape = head.basis[0] @ kernel
     near = shape > 0.1 * shape.max(initial=0)
-    if not near.any():
-        return np.full(3, 1e-3)
-    return np.asarray(np.maximum(np.quantile(head.sample_excess[near] / shape[near, None], 0.1, axis=0), 1e-3))
+    strength = np.full(3, WEAKEST)
+    if near.any():
+        strength = np.maximum(np.quantile(head.target[near] / shape[near, None], 0.1, axis=0), WEAKEST)
+    return _Light(strength, np.array([1.0, 0.0, 0.0]))
 
 
-def _strength(head: _Head, kernel: _Floats, strength: _Floats, spread: float) -> _Floats:
-    """Weighted least squares for one head's strength (3,)."""
-    shape = (head.sample_basis @ kernel)[:, None]
+def _relight(light: _Light, head: _Head, kernel: _Floats, spread: float) -> None:
+    """Weighted least squares for one head's strength, then for its tilt."""
+    parts = head.basis @ kernel  # (3, n)
     for _ in range(3):
-        weight = _weights(head, kernel, strength, spread)
-        top, bottom = (weight * shape * head.sample_excess).sum(axis=0), (weight * shape**2).sum(axis=0)
-        strength = np.maximum(top / np.maximum(bottom, 1e-12), 1e-3)
-    return strength
+        shape = light.tilt @ parts
+        weight = _weights(head, shape, light.strength, spread)
+        bottom = max(float((weight * shape) @ shape), 1e-12)
+        light.strength = np.maximum((weight * shape) @ head.target / bottom, WEAKEST)
+    weight = _weights(head, light.tilt @ parts, light.strength, spread)
+    slopes = parts[1:] * weight
+    left = head.target.mean(axis=1) / light.strength.mean() - parts[0]
+    size = float((parts[0] * weight) @ parts[0])
+    tilt = np.linalg.solve(slopes @ parts[1:].T + (1e-3 * size + 1e-12) * np.eye(2), slopes @ left)
+    light.tilt[1:] = tilt * min(1, TILT / max(float(np.linalg.norm(tilt)), 1e-9))
 
 
-def _weights(head: _Head, kernel: _Floats, strength: _Floats, spread: float) -> _Floats:
-    """Weights (n, 3) of squared residuals: relative, less where lamp light shows in any channel."""
-    model = (head.sample_basis @ kernel)[:, None] * strength
+def _weights(head: _Head, shape: _Floats, strength: _Floats, spread: float) -> _Floats:
+    """Weights (n,) of squared residuals: relative, less where lamp light shows in any channel."""
+    model = shape[:, None] * strength
     scale = NOISE + model
-    above = np.max((head.sample_excess - model) / (spread * scale), axis=1).clip(0)
-    lit = head.sample_others / (REACH * scale.mean(axis=1))
-    return np.asarray((model > NOISE) / scale**2 / ((1 + above**2) ** 2 * (1 + lit**2))[:, None])
+    above = np.max((head.target - model) / (spread * scale), axis=1).clip(0)
+    mean = scale.mean(axis=1)
+    lit = head.others / (REACH * mean)
+    return np.asarray((mean > 2 * NOISE) / mean**2 / ((1 + above**2) ** 2 * (1 + lit**2)))
 
 
-def _rim(heads: Sequence[_Head], models: Sequence[_Field], strengths: _Field) -> _Floats:
+def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
+    """Glow of one head (h, w, 3), half-size."""
+    source = np.tensordot(light.tilt.astype(np.float32), head.sources, 1)
+    shape = sum(np.float32(k) * _spread(source, s) for k, s in zip(kernel, SIGMAS, strict=True) if k > 0)
+    return np.asarray(np.maximum(shape, 0)[..., None] * light.strength.astype(np.float32))
+
+
+def _rim(heads: Sequence[_Head], models: Sequence[_Field], lights: Sequence[_Light]) -> _Floats:
     """What the kernel leaves close to a head (the head's own soft edge), by distance in half-size pixels.
 
     The middle head's low quantile, in units of strength, for each distance; falls outwards, 0 at `RIM`.
@@ -252,10 +300,10 @@ def _rim(heads: Sequence[_Head], models: Sequence[_Field], strengths: _Field) ->
     rest = np.zeros(RIM + 1)
     for d in range(1, RIM):
         found, areas = [], []
-        for head, model, strength in zip(heads, models, strengths, strict=True):
+        for head, model, light in zip(heads, models, lights, strict=True):
             ring = head.free & (np.abs(head.distance - d) <= 0.75)
             if np.count_nonzero(ring) >= 8:
-                left = ((head.excess[ring] - model[ring]) / strength).mean(axis=1)
+                left = ((head.excess[ring] - model[ring]) / light.strength).mean(axis=1)
                 found.append(np.quantile(left, RIM_QUANTILE))
                 areas.append(head.area)
         rest[d] = max(_weighted_median(np.array(found), np.array(areas)), 0) if found else 0

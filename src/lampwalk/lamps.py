@@ -101,9 +101,13 @@ def lamp_field(
     places hold more light than the frame shows; they are lowered like their surroundings only when the lamp is.
     """
     if not np.isfinite(gain_ev) or abs(gain_ev) > MAX_GAIN_EV:
-        raise InputError(f"{preview.name}: a gain of {gain_ev} stops", remedy=f"give -{MAX_GAIN_EV:g} to {MAX_GAIN_EV:g}")
+        raise InputError(
+            f"{preview.name}: a gain of {gain_ev} stops", remedy=f"give -{MAX_GAIN_EV:g} to {MAX_GAIN_EV:g}"
+        )
     if plate.shape != preview.linear.shape:
-        raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
+        raise InputError(
+            f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size"
+        )
     if gain_ev == 0 and warmth == 0:
         return None
     gains = (np.float32(2**gain_ev) * warm(warmth)).astype(np.float32)
@@ -137,7 +141,9 @@ def warm(mired: float) -> NDArray[np.float32]:
         return np.ones(3, np.float32)
     lowest, highest = 1e6 / COOLEST_K - 1e6 / FLASH_K, 1e6 / WARMEST_K - 1e6 / FLASH_K
     if not lowest <= mired <= highest:
-        raise InputError(f"a warmth of {mired} mired", remedy=f"give {np.ceil(lowest):g} to {np.floor(highest):g}")
+        raise InputError(
+            f"a warmth of {mired} mired", remedy=f"give {np.ceil(lowest):g} to {np.floor(highest):g}"
+        )
     gains = planckian_rgb(1e6 / (1e6 / FLASH_K + mired)) / planckian_rgb(FLASH_K)
     return np.asarray(gains / (gains @ LUMINANCE), np.float32)
 
@@ -156,14 +162,21 @@ def planckian_rgb(kelvin: float) -> NDArray[np.float64]:
     rational approximation of the locus in CIE 1960 (u, v), within 8e-5 in u and 9e-5 in v.
     """
     t = kelvin
-    u = (0.860117757 + 1.54118254e-4 * t + 1.28641212e-7 * t * t) / (1 + 8.42420235e-4 * t + 7.08145163e-7 * t * t)
-    v = (0.317398726 + 4.22806245e-5 * t + 4.20481691e-8 * t * t) / (1 - 2.89741816e-5 * t + 1.61456053e-7 * t * t)
+    u = (0.860117757 + 1.54118254e-4 * t + 1.28641212e-7 * t * t) / (
+        1 + 8.42420235e-4 * t + 7.08145163e-7 * t * t
+    )
+    v = (0.317398726 + 4.22806245e-5 * t + 4.20481691e-8 * t * t) / (
+        1 - 2.89741816e-5 * t + 1.61456053e-7 * t * t
+    )
     x, y = 3 * u / (2 * u - 8 * v + 4), 2 * v / (2 * u - 8 * v + 4)
     return np.asarray(XYZ_TO_RGB @ [x / y, 1, (1 - x - y) / y], np.float64)
 
 
 def suggest(
-    previews: Sequence[Preview], plate: NDArray[np.float32], ambient: Sequence[bool], hidden: Sequence[NDArray[np.uint8]] | None = None
+    previews: Sequence[Preview],
+    plate: NDArray[np.float32],
+    ambient: Sequence[bool],
+    hidden: Sequence[NDArray[np.uint8]] | None = None,
 ) -> tuple[Suggestion, ...]:
     """Suggest a starting balance: no lamp burns out what it lights, none is lost beside the others.
 
@@ -200,12 +213,17 @@ def suggest(
     strength = [float(np.log2(np.median(lit[k][p]))) if p.any() else -np.inf for k, p in enumerate(places)]
     middle = float(np.median([s for s in strength if np.isfinite(s)] or [0.0]))
     return tuple(
-        _suggest_one(previews[i], light[k], places[k], strength[k] - middle, plate) for k, i in enumerate(lamps)
+        _suggest_one(previews[i], light[k], places[k], strength[k] - middle, plate)
+        for k, i in enumerate(lamps)
     )
 
 
 def _suggest_one(
-    preview: Preview, light: NDArray[np.float32], place: NDArray[np.bool_], above_ev: float, plate: NDArray[np.float32]
+    preview: Preview,
+    light: NDArray[np.float32],
+    place: NDArray[np.bool_],
+    above_ev: float,
+    plate: NDArray[np.float32],
 ) -> Suggestion:
     if not place.any():
         return Suggestion(name=preview.name, gain_ev=0.0, why="no place is lit most by this lamp")
@@ -213,16 +231,22 @@ def _suggest_one(
     burnt = float((preview.clipped & place).sum() / place.sum())
     if burnt > 0.01:
         ev = max(-MOST_EV, -0.5 - burnt * 10)
-        return Suggestion(name=preview.name, gain_ev=round(ev, 1), why=f"{burnt:.0%} of what it lights is burnt out")
+        return Suggestion(
+            name=preview.name, gain_ev=round(ev, 1), why=f"{burnt:.0%} of what it lights is burnt out"
+        )
     room = float(np.log2(FULL_LAMP / max(top, NOTHING)))
     wanted = -above_ev / 2 if above_ev < -1 else 0.0
     ev = min(wanted, room, MOST_EV)
     if ev < WORTH_EV:
         return Suggestion(name=preview.name, gain_ev=0.0, why="well balanced")
-    return Suggestion(name=preview.name, gain_ev=round(ev, 1), why=f"{-above_ev:.1f} stops weaker than the others")
+    return Suggestion(
+        name=preview.name, gain_ev=round(ev, 1), why=f"{-above_ev:.1f} stops weaker than the others"
+    )
 
 
-def _own_light(preview: Preview, plate: NDArray[np.float32], hidden: NDArray[np.uint8] | None) -> NDArray[np.float32]:
+def _own_light(
+    preview: Preview, plate: NDArray[np.float32], hidden: NDArray[np.uint8] | None
+) -> NDArray[np.float32]:
     light = np.maximum(cv2.GaussianBlur(preview.linear - plate, (0, 0), 2 * SMOOTH_PX), 0)
     light[~preview.valid] = 0
     if hidden is not None:

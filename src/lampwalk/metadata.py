@@ -15,6 +15,7 @@ import re
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from functools import cache
 from mmap import mmap
 
@@ -221,6 +222,8 @@ def header(view: Buffer) -> tuple[str, bool, int]:
 
 def read_directory(view: Buffer, offset: int, *, order: str, big: bool) -> Directory:
     """Read one directory; fields that point outside the buffer or have an unknown type are left out."""
+    if offset >= len(view):
+        raise ValueError("directory beyond the end")
     count = struct.unpack_from(order + ("Q" if big else "H"), view, offset)[0]
     if count > _MOST_FIELDS:
         raise ValueError("damaged directory")
@@ -350,7 +353,5 @@ def string(directory: Directory, tag: int) -> str:
 
 
 def rational(value: float) -> Field:
-    """Field of one positive fraction; short exposures as 1 over something."""
-    if value < 1:
-        return Field(RATIONAL, struct.pack("<II", 1_000_000, round(1_000_000 / value)))
-    return Field(RATIONAL, struct.pack("<II", round(value * 1000), 1000))
+    """Field of one fraction: 0.008 becomes 1/125."""
+    return Field(RATIONAL, struct.pack("<II", *Fraction(value).limit_denominator(20_000).as_integer_ratio()))

@@ -10,6 +10,7 @@ frames together.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,13 @@ Floats = NDArray[np.float64]
 
 BENDS = (0.0, 0.05, 0.1, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0)
 """From a very long lens to 18 mm at 36 mm width: (18 / focal length in mm at 36 mm width)^2."""
-ROUNDS = 12
+USUAL_BEND = 0.25
+"""36 mm at 36 mm width: taken where nothing moved enough to tell."""
+TELLING_FRAMES = 4
+"""The frames that moved most tell; the others cost time."""
+TELLING = 10.0
+"""Robust cost between the best and the worst bend below which the frames do not tell."""
+ROUNDS = 10
 """Reweightings of a robust fit; weights move by less than 1 % after eight."""
 SOFTNESS = 4.0
 """Squared residual, in robust variances, at which a patch counts a quarter."""
@@ -72,23 +79,26 @@ class Fit:
 
 def matrix_of(parameters: Floats, bend: float) -> Matrix:
     """Homography of a motion in normalised coordinates."""
-    right, down, roll, zoom, stretch, skew, tip_x, tip_y = parameters
+    right, down, roll, zoom, stretch, skew, tip_x, tip_y = (float(p) for p in parameters)
     focal = 1 / np.sqrt(max(bend, 1e-4))
     yaw, pitch = np.arctan(right / focal), np.arctan(down / focal)
     cy, sy, cp, sp, cr, sr = np.cos(yaw), np.sin(yaw), np.cos(pitch), np.sin(pitch), np.cos(roll), np.sin(roll)
-    about_y = np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]])
-    about_x = np.array([[1, 0, 0], [0, cp, sp], [0, -sp, cp]])
-    about_z = np.array([[cr, -sr, 0], [sr, cr, 0], [0, 0, 1]])
-    lens = np.diag([focal, focal, 1.0])
+    turn = np.array(
+        [
+            [cy * cr - sy * sp * sr, -cy * sr - sy * sp * cr, sy * cp * focal],
+            [cp * sr, cp * cr, sp * focal],
+            [(-sy * cr - cy * sp * sr) / focal, (sy * sr - cy * sp * cr) / focal, cy * cp],
+        ]
+    )
     rest = np.array([[1 + stretch, skew, 0], [skew, 1 - stretch, 0], [tip_x, tip_y, 1]])
-    turn = lens @ about_y @ about_x @ about_z @ np.diag([1 / focal, 1 / focal, 1.0])
-    return normalised(turn @ np.diag([1 + zoom, 1 + zoom, 1.0]) @ rest)
+    turn[:, :2] *= 1 + zoom
+    return normalised(turn @ rest)
 
 
 def moved(points: Floats, matrix: Matrix) -> Floats:
     """Points (K, 2) through a homography."""
-    x, y, w = matrix @ np.vstack([points.T, np.ones(len(points))])
-    return np.stack([x / w, y / w], axis=-1)
+    mapped = points @ matrix[:, :2].T + matrix[:, 2]
+    return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
 def fit(data: Displacements, free: int, bend: float, variance: float | None = None) -> Fit:
@@ -106,6 +116,7 @@ def fit(data: Displacements, free: int, bend: float, variance: float | None = No
     theta = np.zeros(8)
     weights = data.usable.astype(np.float64)
     scale = variance if variance is not None else 1.0
+    slope = _slope(data.seen, bend, free)
     for _ in range(ROUNDS if free else 1):
         residuals = data.found - moved(data.seen, matrix_of(theta, bend))
         squared = np.einsum("ki,kij,kj->k", residuals, data.information, residuals)
@@ -114,11 +125,10 @@ def fit(data: Displacements, free: int, bend: float, variance: float | None = No
         weights = data.usable / (1 + squared / (scale * SOFTNESS)) ** 2
         if not free:
             break
-        slope = _slope(data.seen, theta, bend, free)
-        weighted = np.einsum("k,kij,kjp->kip", weights, data.information, slope)
-        normal = np.einsum("kip,kiq->pq", slope, weighted)
-        right = np.einsum("kip,ki->p", weighted, residuals)
-        step = np.linalg.lstsq(normal + 1e-9 * np.trace(normal) * np.eye(free), right, rcond=None)[0]
+        weighted = (weights[:, None, None] * data.information) @ slope
+        flat = weighted.reshape(-1, free)
+        normal = slope.reshape(-1, free).T @ flat + np.eye(free) * 1e-12
+        step = np.linalg.lstsq(normal, flat.T @ residuals.ravel(), rcond=None)[0]
         theta[:free] += np.clip(step, -0.2, 0.2)
     residuals = data.found - moved(data.seen, matrix_of(theta, bend))
     squared = np.einsum("ki,kij,kj->k", residuals, data.information, residuals)
@@ -127,30 +137,28 @@ def fit(data: Displacements, free: int, bend: float, variance: float | None = No
     return Fit(parameters=theta, weights=weights, residuals=residuals, cost=cost, variance=scale)
 
 
-def common_bend(frames: list[Displacements]) -> float:
-    """The bend that explains all frames best; a quarter (a normal wide lens) where nothing moved enough to tell."""
+def common_bend(frames: Sequence[Displacements]) -> float:
+    """The bend that explains all frames best; `USUAL_BEND` where nothing moved enough to tell."""
     if not frames:
-        return 0.25
-    costs = []
-    scales = [fit(d, 8, 0.25).variance for d in frames]
-    for bend in BENDS:
-        costs.append(sum(fit(d, 3, bend, variance=s).cost for d, s in zip(frames, scales, strict=True)))
-    best = int(np.argmin(costs))
-    if max(costs) - costs[best] < 10:
-        return 0.25
-    if 0 < best < len(BENDS) - 1:
-        curve = np.polyfit(BENDS[best - 1 : best + 2], costs[best - 1 : best + 2], 2)
-        return float(np.clip(-curve[1] / (2 * curve[0]), BENDS[best - 1], BENDS[best + 1]))
-    return BENDS[best]
+        return USUAL_BEND
+    fits = [fit(d, 8, USUAL_BEND) for d in frames]
+    most = np.argsort([-float(np.abs(f.parameters[:2]).max()) for f in fits])[:TELLING_FRAMES]
+    frames, scales = [frames[i] for i in most], [fits[i].variance for i in most]
+
+    def costs(bends: Sequence[float]) -> Floats:
+        return np.array([sum(fit(d, 3, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends])
+
+    coarse = costs(BENDS)
+    best = int(np.argmin(coarse))
+    if coarse.max() - coarse[best] < TELLING:
+        return USUAL_BEND
+    finer = np.linspace(BENDS[max(best - 1, 0)], BENDS[min(best + 1, len(BENDS) - 1)], 11)
+    return float(finer[int(np.argmin(costs(finer)))])
 
 
-def _slope(points: Floats, theta: Floats, bend: float, free: int) -> Floats:
-    """Change of the moved points with each parameter: (K, 2, free)."""
-    step = 1e-5
+def _slope(points: Floats, bend: float, free: int) -> Floats:
+    """Change of the points with each parameter, at rest: (K, 2, free). Motions are small, so this holds throughout."""
     out = np.empty((len(points), 2, free))
-    for p in range(free):
-        more, less = theta.copy(), theta.copy()
-        more[p] += step
-        less[p] -= step
-        out[..., p] = (moved(points, matrix_of(more, bend)) - moved(points, matrix_of(less, bend))) / (2 * step)
+    for p, change in enumerate(np.eye(8)[:free] * 1e-5):
+        out[..., p] = (moved(points, matrix_of(change, bend)) - moved(points, matrix_of(-change, bend))) / 2e-5
     return out

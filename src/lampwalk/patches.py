@@ -9,6 +9,12 @@ from numpy.typing import NDArray
 from .geometry import Matrix
 from .sighting import Field, Sighting, crop_fields, light_insensitive, patch_side, sites
 
+Floats = NDArray[np.float64]
+
+MANY = 100
+"""More patches than this need not all judge: every second one does."""
+RIM_PX = 4
+"""Rim of a crop that its neighbours in memory disturb, px."""
 ALIKE = 0.25
 """Correlation of two patches below which their least-squares displacement is not used (noise reaches 0.2)."""
 CORRELATED_PX = 16.0
@@ -40,92 +46,139 @@ class Patches:
         """Middle of every patch, xy: (K, 2)."""
         return self.sites + (self.side - 1) / 2
 
-    def at(self, frame_to_reference: Matrix) -> Field:
-        """Patches in the reference's geometry: (K, side, side, 2); 0 where the frame does not reach."""
+    def at(self, frame_to_reference: Matrix, flags: int = cv2.INTER_CUBIC) -> Field:
+        """Patches in the reference's geometry: (K, 2, side, side); 0 where the frame does not reach."""
         n = self.side
+        out = np.empty((len(self.sites), 2, n, n), np.float32)
         if self.whole:
             h, w = self.shape
-            warped = cv2.warpPerspective(self.fields, frame_to_reference, (w, h), flags=cv2.INTER_CUBIC)
-            return np.stack([warped[y : y + n, x : x + n] for x, y in self.sites])
+            warped = cv2.warpPerspective(self.fields, frame_to_reference, (w, h), flags=flags)
+            planes = np.ascontiguousarray(warped.transpose(2, 0, 1))
+            for patch, (x, y) in zip(out, self.sites, strict=True):
+                patch[...] = planes[:, y : y + n, x : x + n]
+            return out
         assert self.corners is not None
-        out = np.empty((len(self.sites), n, n, 2), np.float32)
         for patch, crop, site, corner in zip(out, self.fields, self.sites, self.corners, strict=True):
             local = frame_to_reference @ np.array([[1, 0, corner[0]], [0, 1, corner[1]], [0, 0, 1.0]])
             local = np.array([[1, 0, -site[0]], [0, 1, -site[1]], [0, 0, 1.0]]) @ local
-            cv2.warpPerspective(crop, local, (n, n), dst=patch, flags=cv2.INTER_CUBIC)
+            patch[...] = cv2.warpPerspective(crop, local, (n, n), flags=flags).transpose(2, 0, 1)
         return out
 
-
-def normalised_patches(patches: Field) -> tuple[Field, NDArray[np.float64]]:
-    """Patches without mean and with unit energy, and the share of each that holds texture (0-1)."""
-    textured = (patches != 0).any(axis=-1).mean(axis=(1, 2))
-    centred = patches - patches.mean(axis=(1, 2), keepdims=True)
-    energy = np.einsum("kyxc,kyxc->k", centred, centred) / centred[0].size
-    centred *= (1 / (np.sqrt(energy) + 1e-6)).astype(np.float32)[:, None, None, None]
-    return centred, textured
-
-
-def small_steps(
-    template: Field, patches: Field
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Displacement that each patch still needs, by one robust least-squares step.
-
-    Parameters
-    ----------
-    template, patches : (K, n, n, 2) float32, from `normalised_patches`
-
-    Returns
-    -------
-    displacements : (K, 2), px, xy
-    information : (K, 2, 2), 1/px^2
-    alike : (K,) correlation, -1 to 1
-    """
-    mean = (template + patches) * np.float32(0.5)
-    gx = (mean[:, 1:-1, 2:] - mean[:, 1:-1, :-2]) * np.float32(0.5)
-    gy = (mean[:, 2:, 1:-1] - mean[:, :-2, 1:-1]) * np.float32(0.5)
-    rest = (patches - template)[:, 1:-1, 1:-1]
-    size = np.abs(rest).sum(axis=-1)
-    typical = 1.2 * size.mean(axis=(1, 2), keepdims=True) + np.float32(1e-6)
-    weight = 1 / (1 + (size / (2 * typical)) ** 2)  # moving shadows and equipment inside a patch count less
-    a = np.empty((len(mean), 2, 2))
-    wx, wy = gx * weight[..., None], gy * weight[..., None]
-    a[:, 0, 0] = np.einsum("kyxc,kyxc->k", wx, gx)
-    a[:, 1, 1] = np.einsum("kyxc,kyxc->k", wy, gy)
-    a[:, 0, 1] = a[:, 1, 0] = np.einsum("kyxc,kyxc->k", wx, gy)
-    b = np.stack([np.einsum("kyxc,kyxc->k", wx, rest), np.einsum("kyxc,kyxc->k", wy, rest)], axis=-1)
-    noise = np.einsum("kyx,kyxc,kyxc->k", weight, rest, rest) / np.maximum(weight.sum(axis=(1, 2)), 1e-6)
-    alike = np.einsum("kyxc,kyxc->k", template, patches) / template[0].size
-    ridge = 1e-3 * float(np.trace(a, axis1=1, axis2=2).mean()) + 1e-6
-    a += ridge * np.eye(2)
-    displacements = np.linalg.solve(a, b[..., None])[..., 0]
-    covariance = np.linalg.inv(a) * (np.maximum(noise, 1e-3) * CORRELATED_PX)[:, None, None]
-    information = np.linalg.inv(covariance + RELIGHTING_PX2 * np.eye(2))
-    return displacements, information, alike
+    def reached(self, frame_to_reference: Matrix) -> NDArray[np.bool_]:
+        """Which patches lie wholly within the frame (or its crops): (K,)."""
+        back = np.linalg.inv(frame_to_reference)
+        inside = np.ones(len(self.sites), bool)
+        first = 0 if self.whole or self.corners is None else self.corners + RIM_PX
+        size = np.array(self.shape[::-1]) if self.whole else self.fields.shape[1] - 2 * RIM_PX
+        for corner in ((0, 0), (self.side - 1, 0), (0, self.side - 1), (self.side - 1, self.side - 1)):
+            x, y, w = back @ np.vstack([(self.sites + corner).T, np.ones(len(self.sites))])
+            at = np.stack([x / w, y / w], axis=-1) - first
+            inside &= ((at >= 0) & (at <= size - 1)).all(axis=1)
+        return inside
 
 
-def correlation_peaks(
-    template: Field, patches: Field
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Displacement of each patch by its best correlation within a quarter of its side.
+class Template:
+    """Patches of the reference with what every comparison needs of them."""
 
-    Returns
-    -------
-    displacements : (K, 2) whole px, xy
-    peak : (K,) correlation there
-    here : (K,) best correlation within 1 px of no displacement
-    """
-    n = template.shape[1]
-    taper = np.hanning(n + 2)[1:-1].astype(np.float32)
-    window = (taper[:, None] * taper)[None, :, :, None]
-    t, p = normalised_patches(template * window)[0], normalised_patches(patches * window)[0]
-    product = np.zeros((len(t), n, n // 2 + 1), np.complex64)
-    for c in range(t.shape[-1]):
-        product += np.conj(np.fft.rfft2(p[..., c])) * np.fft.rfft2(t[..., c])
-    surface = np.fft.irfft2(product, s=(n, n)) / t[0].size
+    def __init__(self, patches: Patches) -> None:
+        self.centres = patches.centres
+        self.values = unit_energy(patches.at(np.eye(3)))
+        v = self.values
+        self.gx = (v[:, :, 1:-1, 2:] - v[:, :, 1:-1, :-2]) * np.float32(0.5)
+        self.gy = (v[:, :, 2:, 1:-1] - v[:, :, :-2, 1:-1]) * np.float32(0.5)
+        self.squares = np.stack([(a * b).sum(axis=1) for a, b in _pairs(self.gx, self.gy)], axis=1)
+        self.judges = np.arange(0, len(v), 2 if len(v) > MANY else 1)
+        self.spectra = _spectra(v[self.judges])
+        self.coarse_spectra = _spectra(_halved(v[self.judges]))
+
+    def steps(self, patches: Field) -> tuple[Floats, Floats, Floats]:
+        """Displacement that each patch still needs, by one robust least-squares step.
+
+        Parameters
+        ----------
+        patches : (K, 2, n, n) float32
+
+        Returns
+        -------
+        displacements : (K, 2), px, xy
+        information : (K, 2, 2), 1/px^2
+        alike : (K,) correlation, -1 to 1
+        """
+        values = unit_energy(patches)
+        k = len(values)
+        rest = (values - self.values)[:, :, 1:-1, 1:-1]
+        square = rest[:, 0] ** 2 + rest[:, 1] ** 2
+        typical = square.reshape(k, -1).mean(axis=1).astype(np.float32)[:, None, None] + np.float32(1e-6)
+        # moving shadows and equipment within a patch count less
+        weight = 1 / (1 + square / (typical * np.float32(2)))
+        weight *= weight
+        flat = weight.reshape(k, -1)
+        xx, yy, xy = np.moveaxis(np.einsum("kp,kcp->kc", flat, self.squares.reshape(k, 3, -1)), 1, 0)
+        a = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2).astype(np.float64)
+        rest *= weight[:, None]
+        flat_rest = rest.reshape(k, -1)
+        b = np.stack(
+            [np.einsum("kp,kp->k", flat_rest, g.reshape(k, -1)) for g in (self.gx, self.gy)], axis=-1
+        ).astype(np.float64)
+        noise = np.einsum("kp,kp->k", flat, square.reshape(k, -1)) / np.maximum(flat.sum(axis=1), 1e-6)
+        alike = np.einsum("kp,kp->k", values.reshape(k, -1), self.values.reshape(k, -1)) / values[0].size
+        a += (1e-3 * float(np.trace(a, axis1=1, axis2=2).mean()) + 1e-6) * np.eye(2)
+        displacements = np.linalg.solve(a, b[..., None])[..., 0]
+        covariance = np.linalg.inv(a) * (np.maximum(noise, 1e-3) * CORRELATED_PX)[:, None, None]
+        information = np.linalg.inv(covariance + RELIGHTING_PX2 * np.eye(2))
+        return displacements, information, alike.astype(np.float64)
+
+    def peaks(self, patches: Field) -> tuple[Floats, Floats]:
+        """Where the patches ``judges`` correlate best, within a quarter of their side.
+
+        Returns
+        -------
+        displacements : (J, 2) whole px, xy
+        peak : (J,) correlation there
+        """
+        surface, reach = _surface(self.spectra, _spectra(patches[self.judges]))
+        flat = surface.reshape(len(surface), -1)
+        dy, dx = np.unravel_index(flat.argmax(axis=1), surface.shape[1:])
+        return np.stack([dx - reach, dy - reach], axis=-1).astype(np.float64), flat.max(axis=1)
+
+    def likeness(self, patches: Field) -> float:
+        """Mean correlation of the patches within about 2 px of where they should be, 0-1: how good a start is."""
+        surface, reach = _surface(self.coarse_spectra, _spectra(_halved(patches[self.judges])))
+        near = surface[:, reach - 1 : reach + 2, reach - 1 : reach + 2]
+        return float(np.clip(near.reshape(len(near), -1).max(axis=1), 0, None).mean())
+
+
+def unit_energy(patches: Field) -> Field:
+    """Patches (K, 2, n, n) without mean and with unit energy."""
+    k = len(patches)
+    flat = patches.reshape(k, 2, -1)
+    centred = flat - flat.mean(axis=2, keepdims=True)
+    energy = np.einsum("kp,kp->k", centred.reshape(k, -1), centred.reshape(k, -1)) / centred[0].size
+    centred *= (1 / (np.sqrt(energy) + 1e-6)).astype(np.float32)[:, None, None]
+    return centred.reshape(patches.shape)
+
+
+def _pairs(x: Field, y: Field) -> tuple[tuple[Field, Field], ...]:
+    return (x, x), (y, y), (x, y)
+
+
+def _halved(patches: Field) -> Field:
+    return (patches[:, :, ::2, ::2] + patches[:, :, 1::2, ::2] + patches[:, :, ::2, 1::2] + patches[:, :, 1::2, 1::2]) / 4
+
+
+def _surface(template: NDArray[np.complex64], patches: NDArray[np.complex64]) -> tuple[NDArray[np.float32], int]:
+    """Correlations within a quarter of the side, (J, 2 reach + 1, 2 reach + 1), and the reach."""
+    n = template.shape[-1]
+    surface = np.fft.ifft2(np.conj(patches) * template).real * (n * n)
     reach = n // 4
-    surface = np.roll(surface, (reach, reach), axis=(1, 2))[:, : 2 * reach + 1, : 2 * reach + 1]
-    flat = surface.reshape(len(t), -1)
-    best = flat.argmax(axis=1)
-    dy, dx = np.unravel_index(best, surface.shape[1:])
-    here = surface[:, reach - 1 : reach + 2, reach - 1 : reach + 2].reshape(len(t), -1).max(axis=1)
-    return np.stack([dx - reach, dy - reach], axis=-1).astype(np.float64), flat.max(axis=1), here
+    return np.roll(surface, (reach, reach), axis=(1, 2))[:, : 2 * reach + 1, : 2 * reach + 1], reach
+
+
+def _spectra(patches: Field) -> NDArray[np.complex64]:
+    """Spectra of unit length of the tapered patches, both channels as one complex field."""
+    n = patches.shape[-1]
+    taper = np.hanning(n + 2)[1:-1].astype(np.float32)
+    values = unit_energy(patches) * (taper[:, None] * taper)
+    spectra = np.fft.fft2(values[:, 0] + np.complex64(1j) * values[:, 1])
+    length = np.sqrt(np.einsum("kp,kp->k", *2 * (np.abs(spectra).reshape(len(spectra), -1),)))
+    return np.asarray(spectra / (length[:, None, None] + 1e-6), np.complex64)

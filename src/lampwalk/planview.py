@@ -127,8 +127,8 @@ def _stand(plan: Plan, positions: list[Position], size: float) -> str:
         f'<path d="{legs}" stroke="#555" stroke-width="3"/>'
         f'<circle cx="{x:.0f}" cy="{y:.0f}" r="{size * 0.75:.0f}" fill="{fill}" stroke="#c0392b" '
         f'stroke-width="4"/>'
-        f'<text x="{x:.0f}" y="{y + letters * 0.36:.0f}" text-anchor="middle" fill="{ink}" font-weight="bold" '
-        f'font-size="{letters:.0f}">{label}</text>'
+        f'<text x="{x:.0f}" y="{y + letters * 0.36:.0f}" text-anchor="middle" fill="{ink}" '
+        f'font-weight="bold" font-size="{letters:.0f}">{label}</text>'
     )
 
 

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import InputError
+from .quantities import require_positive
 
 DARKEST_EV = -1.0
 """Darkest a face may get between two places, in stops below the middle of a pool. A choice, no source: a
@@ -53,11 +54,7 @@ class Subject:
 
     def __post_init__(self) -> None:
         for name, value in (("width", self.width_m), ("depth", self.depth_m), ("height", self.height_m)):
-            if not (math.isfinite(value) and value > 0):
-                raise InputError(
-                    f"the subject's {name} must be above 0, not {value:g}",
-                    remedy="such as 6 m x 2.2 m x 1.8 m",
-                )
+            require_positive(value, f"the subject's {name}", "6 m x 2.2 m x 1.8 m")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,12 +82,14 @@ class Camera:
     angle_deg: float = 0.0
 
     def __post_init__(self) -> None:
-        numbers = (self.focal_mm, self.distance_m, self.height_m, *self.sensor_mm)
-        if not all(math.isfinite(number) and number > 0 for number in numbers):
-            raise InputError(
-                "focal length, distance, height and sensor of the camera must be above 0",
-                remedy="expected such as 35 mm, 9 m, 1.5 m and 36 x 24 mm",
-            )
+        for value, what, example in (
+            (self.focal_mm, "focal length", "35 mm"),
+            (self.distance_m, "camera distance", "9 m"),
+            (self.height_m, "camera height", "1.5 m"),
+            (min(self.sensor_mm), "sensor", "36 x 24 mm"),
+            (max(self.sensor_mm), "sensor", "36 x 24 mm"),
+        ):
+            require_positive(value, what, example)
         if not -180 <= self.angle_deg <= 180:
             raise InputError(f"camera angle of {self.angle_deg:g} deg", remedy="expected -180 to 180 deg")
 
@@ -431,7 +430,7 @@ def _entry(start: Vector, end: Vector, subject: Subject) -> float | None:
     low = np.array([-subject.width_m / 2, -subject.depth_m / 2, 0.0])
     high = np.array([subject.width_m / 2, subject.depth_m / 2, subject.height_m])
     way = end - start
-    way = np.where(way == 0, 1e-12, way)
+    way = np.where(np.abs(way) < 1e-9, 1e-9, way)  # along a face: never quite parallel
     first, second = (low - start) / way, (high - start) / way
     enters, leaves = float(np.minimum(first, second).max()), float(np.maximum(first, second).min())
     return enters if enters < leaves and 0 < enters < 1 else None

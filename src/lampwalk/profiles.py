@@ -74,8 +74,8 @@ class Profile:
 
     @property
     def weights(self) -> NDArray[np.float32]:
-        """Weights of linear R, G, B in the luminance, sum 1."""
-        row = self.to_xyz[1]
+        """Weights of linear R, G, B in the luminance relative to daylight (D65), sum 1."""
+        row = (np.linalg.inv(_adaptation(_white(_D65_XY))) @ self.to_xyz)[1]
         return np.asarray(row / row.sum(), np.float32)
 
     def to_linear(self, encoded: NDArray[Any]) -> NDArray[np.float32]:
@@ -195,14 +195,13 @@ def _by_littlecms(pixels: NDArray[Any], icc: bytes) -> NDArray[Any]:
                 "this colour profile works by tables, and 16 bits need another package for it",
                 remedy='pip install "lampwalk[fast]", or keep the profile',
             ) from None
-        out = imagecodecs.cms_transform(
-            pixels,
-            icc,
-            srgb_icc(),
-            colorspace="rgb",
-            outcolorspace="rgb",
-            intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,
-        )
+        intent = imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC
+        try:
+            out = imagecodecs.cms_transform(
+                pixels, icc, srgb_icc(), colorspace="rgb", outcolorspace="rgb", intent=intent
+            )
+        except (RuntimeError, ValueError) as error:
+            raise InputError(f"the colour profile cannot be used: {error}", remedy="keep the profile") from error
         return np.asarray(out, np.uint16)
     from io import BytesIO
 
@@ -231,11 +230,16 @@ def for_colour_picture(icc: bytes | None) -> bytes | None:
     if icc is None or icc[16:20] != b"GRAY":
         return icc
     profile = recognise(icc)
-    values = np.rint(profile.decode[0, ::16] * 65535).astype(int)  # 4096 points, as makers of profiles use
-    return make_icc(f"{profile.name} in colour", profile.to_xyz, [int(v) for v in values])
+    return make_icc(f"{profile.name} in colour", profile.to_xyz, sampled(profile.decode[0]))
 
 
 _SRGB_PARAMETERS = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
+
+
+def sampled(decode: Table) -> list[int]:
+    """Sample a curve of 65536 values for `make_icc`: 4096 values of 16 bits, as makers of profiles use."""
+    points = np.interp(np.linspace(0, 65535, 4096), np.arange(65536), decode)
+    return [int(value) for value in np.rint(points * 65535)]
 
 
 def make_icc(name: str, to_xyz: Matrix, curve: tuple[float, ...] | list[int]) -> bytes:

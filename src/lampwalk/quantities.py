@@ -7,9 +7,13 @@ pass for distances.
 
 from __future__ import annotations
 
+import math
 import re
 
 from .errors import InputError
+
+_SMALLEST, _LARGEST = 1e-6, 1e6
+"""No lamp, place, time or setting of a shoot lies beyond, in any of the units here: a slip of the pen does."""
 
 _METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0, "ft": 0.3048, "in": 0.0254}
 """Foot and inch: international yard agreement, 1959 (exact)."""
@@ -102,6 +106,21 @@ def power(text: str, what: str = "power") -> float:
             f"{what}: {text!r} is not above 0 and at most 1", remedy="expected such as 1/4 or full"
         )
     return value
+
+
+def require_positive(value: float, what: str, example: str) -> None:
+    """Raise an `InputError` unless a number is above 0 and not absurd.
+
+    Parameters
+    ----------
+    value : float
+    what, example : str
+        What it is, and what was expected, for the message.
+    """
+    if not value > 0:
+        raise InputError(f"{what} must be above 0, not {value:g}", remedy=f"expected such as {example}")
+    if not _SMALLEST <= value <= _LARGEST or not math.isfinite(value):
+        raise InputError(f"{what} of {value:g} cannot be meant", remedy=f"expected such as {example}")
 
 
 def _read(text: str, what: str, units: dict[str, float], example: str) -> float:

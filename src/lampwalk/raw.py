@@ -181,5 +181,6 @@ def _opened(path: Path) -> Iterator[Any]:
             yield file
     except rawpy.LibRawError as error:
         why = error.args[0].decode() if error.args and isinstance(error.args[0], bytes) else str(error)
-        what = "is damaged or cut short" if isinstance(error, rawpy.LibRawIOError) else "cannot be read as a raw file"
+        cut = isinstance(error, rawpy.LibRawIOError)
+        what = "is damaged or cut short" if cut else "cannot be read as a raw file"
         raise FrameError(f"{what}: {why}", file=path, remedy="copy it again, or export it as TIFF") from error

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -49,6 +50,15 @@ LOUDER = 0.12
 
 BELOW = 0.15
 """Natural-log units below daylight alone from which something stands in front."""
+
+ALONE = 0.75
+"""Mean probability from which a part counts that no way leads to."""
+
+MOSTLY = 0.3
+"""Share of a region from which what is said of its pixels is said of it."""
+
+UNSURE = 0.65
+"""Mean probability below which a region is better looked at."""
 
 STEP = 4
 """Preview pixels per pixel of the map on which ways are searched."""
@@ -151,9 +161,12 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     if first == 0:
         return area, ()
     ways = Ways(p, parts.label, first)
-    chosen = _judge(parts, first, ways.cost, p.size)
-    area = _grown(chosen[parts.label] | ways.to(chosen), p, louder)
-    return area, _describe(parts, chosen, first)
+    together, alone = _judge(parts, first, ways.cost, p.size)
+    area = (together | alone)[parts.label] | ways.to(together)
+    area = _grown(area, p, louder)
+    regions = [_region(parts, np.flatnonzero(together), p.shape)]
+    regions += [_region(parts, np.array([k]), p.shape) for k in np.flatnonzero(alone)]
+    return area, tuple(regions)
 
 
 def _rarely(light: Light, i: int, probability: Map) -> Map:
@@ -230,13 +243,13 @@ def _first(parts: _Parts, size: int) -> int:
     return int(np.argmax(strength)) if strength.max() > 0 else 0
 
 
-def _judge(parts: _Parts, first: int, cost: NDArray[np.float64], size: int) -> NDArray[np.bool_]:
-    chosen = (cost < REACH) & (parts.sure > 0.2 * SMALLEST * size)
-    surest = (parts.sure > 3 * SMALLEST * size) & (parts.mean > 0.75)
-    chosen |= surest & ((parts.head > 0) | parts.dark_head)
-    chosen[first] = True
-    chosen[0] = False
-    return chosen
+def _judge(parts: _Parts, first: int, cost: NDArray[np.float64], size: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which parts belong to the first one, and which others are sure enough by themselves (a mirrored head, a helper)."""
+    together = (cost < REACH) & (parts.sure > 0.2 * SMALLEST * size)
+    together[first] = True
+    alone = (parts.mean > ALONE) & (parts.sure > SMALLEST * size) & ((parts.head > 0) | parts.dark_head)
+    together[0] = alone[0] = False
+    return together, alone & ~together
 
 
 class Ways:
@@ -246,11 +259,10 @@ class Ways:
         from skimage.graph import MCP_Geometric
 
         self.shape = p.shape
-        self.cells = label[STEP // 2 :: STEP, STEP // 2 :: STEP]
-        h, w = self.cells.shape
-        price = -np.log(np.clip(_coarse_max(p)[:h, :w], NOWHERE, 1)) + 0.01
+        self.cells = _coarse(label)  # of two parts in one cell the later: the other one lies in cells beside it
+        price = -np.log(np.clip(_coarse(p), NOWHERE, 1)) + 0.01
         self.search = MCP_Geometric(price)
-        inside = _coarse_max((label == first).astype(np.float32))[:h, :w] > 0
+        inside = _coarse((label == first).astype(np.uint8)) > 0
         self.field, _ = self.search.find_costs(np.argwhere(inside))
         self.cost = np.full(int(label.max()) + 1, np.inf)
         np.minimum.at(self.cost, self.cells.ravel(), self.field.ravel())
@@ -266,10 +278,10 @@ class Ways:
         return area > 0
 
 
-def _coarse_max(p: Map) -> Map:
+def _coarse(values: NDArray[Any]) -> NDArray[Any]:
     """Largest value of each cell of STEP x STEP pixels."""
-    h, w = p.shape
-    padded = cv2.copyMakeBorder(p, 0, -h % STEP, 0, -w % STEP, cv2.BORDER_REPLICATE)
+    h, w = values.shape
+    padded = np.pad(values, ((0, -h % STEP), (0, -w % STEP)), mode="edge")
     return np.asarray(padded.reshape(padded.shape[0] // STEP, STEP, -1, STEP).max(axis=(1, 3)))
 
 
@@ -279,14 +291,36 @@ def _grown(area: Area, p: Map, louder: Area) -> Area:
     return np.asarray(area | ((p > FAINT) & louder & near))
 
 
-def _describe(parts: _Parts, chosen: NDArray[np.bool_], first: int) -> tuple[Region, ...]:
-    regions = []
-    for k in np.flatnonzero(chosen):
-        x, y, w, h = (int(v) for v in parts.box[k])
-        why = "burnt-out head" if parts.head[k] else "dark head" if parts.dark_head[k] else "darker" if parts.darker[k]>.3 else "near a head"
-        if k==first: why="first: "+why
-        c = float(np.clip(parts.mean[k], 0, 1))
-        regions.append(
-            Region(box=(y, x, y + h, x + w), area_px=int(parts.area[k]), why=why, confidence=c, unsure=c < 0.6)
-        )
-    return tuple(regions)
+def _region(parts: _Parts, members: NDArray[np.intp], shape: tuple[int, int]) -> Region:
+    """Describe the parts that hang together."""
+    x0, y0 = parts.box[members, :2].min(axis=0)
+    x1, y1 = (parts.box[members, :2] + parts.box[members, 2:]).max(axis=0)
+    area = parts.area[members]
+    total = float(area.sum())
+    darker = float((parts.darker[members] * area).sum()) / total
+    burnt, dark = bool((parts.head[members] > 0).any()), bool(parts.dark_head[members].any())
+    confidence = float((parts.mean[members] * area).sum()) / total
+    return Region(
+        box=(int(y0), int(x0), int(y1), int(x1)),
+        area_px=int(total),
+        why=_why(burnt, dark, darker, (y0 <= 2 or x0 <= 2 or y1 >= shape[0] - 2 or x1 >= shape[1] - 2, (y1 - y0) > 2 * (x1 - x0))),
+        confidence=min(1.0, confidence),
+        unsure=confidence < UNSURE,
+    )
+
+
+def _why(burnt: bool, dark: bool, darker: float, place: tuple[bool, bool]) -> str:
+    words = []
+    if burnt:
+        words.append("a head, burnt out in this frame only")
+    elif dark:
+        words.append("a compact thing that no other frame has")
+    else:
+        words.append("a thin thing that no other frame has")
+    if darker > MOSTLY:
+        words.append("darker than daylight alone")
+    if place[1]:
+        words.append("upright like a stand")
+    if place[0]:
+        words.append("reaching out of the picture")
+    return ", ".join(words)

@@ -22,6 +22,19 @@ State = tuple[NDArray[Any], ...]
 """Accumulators of a picture or of a strip of it; the first is the picture, (H, W, 3) uint16, encoded."""
 
 
+REACH_SIGMAS_PX = (1.0, 4.0)
+"""Smoothing of the difference, preview pixels: one for glints and rims, one for faint pools of light."""
+
+REACH_NOISE = 3.0
+"""Noise levels above which light counts; benchmarks/light.md compares 2, 3 and 5."""
+
+REACH_DAYLIGHT = 0.015
+"""Share of the daylight above which light counts: levelling leaves up to 1.1 % on the public scenes."""
+
+CORRELATED_NOISE = 2.0
+"""Factor by which JPEG's and demosaicing's noise, correlated over neighbours, survives smoothing better than white noise."""
+
+
 class Rule(Protocol):
     """How a pixel is chosen.
 
@@ -189,5 +202,70 @@ RULES: tuple[Rule, ...] = (Lighten(), Brightest(), Sum())
 
 
 def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray[np.uint8] | None, ...]:
-    """Where each frame adds light (first version: everywhere)."""
-    return tuple(None for _ in previews)
+    """Where each frame adds light over the ambient frame.
+
+    Elsewhere it need take no part, and the ambient frame's own quality shows instead of the noisiest of all frames: the
+    expected maximum of N equal frames lies 0.56 (two) to 1.54 (ten) standard deviations above the truth.
+
+    Parameters
+    ----------
+    previews : sequence of Preview
+        In the reference's geometry, daylight levelled.
+    ambient : sequence of bool
+
+    Returns
+    -------
+    tuple of (h, w) uint8 or None
+        255 where the frame takes part, soft towards 0. None where it takes part everywhere: the first ambient frame; and every frame
+        where there is no ambient frame, for then none is known to be quiet.
+
+    Notes
+    -----
+    Frame minus ambient frame, smoothed finely and widely (a small bright glint and a faint pool), must exceed three times its
+    own noise and 1.5 % of daylight (what levelling leaves). The noise is measured at each brightness where the difference is flattest.
+
+    References
+    ----------
+    Expected values of normal order statistics: H. A. David, Order Statistics.
+    """
+    if not any(ambient):
+        return (None,) * len(previews)
+    quiet = list(ambient).index(True)
+    below = luminance(previews[quiet].linear)
+    return tuple(
+        None if i == quiet else _reach_one(p, previews[quiet], luminance(p.linear) - below)
+        for i, p in enumerate(previews)
+    )
+
+
+def _reach_one(preview: Preview, quiet: Preview, added: NDArray[np.float32]) -> NDArray[np.uint8]:
+    below = luminance(quiet.linear)
+    levels, noise = _noise(added, below, preview.valid & quiet.valid)
+    part = np.zeros(added.shape, np.float32)
+    for sigma in REACH_SIGMAS_PX:
+        smooth, daylight = cv2.GaussianBlur(added, (0, 0), sigma), cv2.GaussianBlur(below, (0, 0), sigma)
+        left = CORRELATED_NOISE * np.interp(daylight, levels, noise) / (2 * sigma * np.sqrt(np.pi))
+        need = np.maximum(REACH_NOISE * left, REACH_DAYLIGHT * daylight) + np.float32(1e-6)
+        part = np.maximum(part, np.clip((smooth - need) / need, 0, 1))
+    part = np.where(preview.clipped, 1, part).astype(np.float32)
+    soft = cv2.GaussianBlur(cv2.dilate(part, np.ones((5, 5), np.uint8)), (0, 0), 1.5)
+    return np.rint(np.clip(soft, 0, 1) * 255).astype(np.uint8)
+
+
+def _noise(
+    added: NDArray[np.float32], below: NDArray[np.float32], use: NDArray[np.bool_]
+) -> tuple[list[float], list[float]]:
+    """Standard deviation of a difference of two frames over the brightness of the second, as a curve of twelve points."""
+    if not use.any():
+        return [0.0], [0.0]
+    # The tenth of the pixels that differ least from their neighbours: texture lit by the flash is not taken for noise. For a normal
+    # distribution that quantile of |x| is 0.1257 sd; a pixel minus its blur (sigma 1) keeps 0.87 of white noise.
+    fine = np.abs(added - cv2.GaussianBlur(added, (0, 0), 1))[use]
+    brightness = below[use]
+    edges = np.quantile(brightness, np.linspace(0, 1, 13))
+    levels, noise = [], []
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        inside = (brightness >= low) & (brightness <= high)
+        levels.append(float(np.median(brightness[inside])))
+        noise.append(float(np.quantile(fine[inside], 0.1) / 0.1257 / 0.87))
+    return levels, noise

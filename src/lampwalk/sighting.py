@@ -34,7 +34,9 @@ MARGIN_PX = 14
 """Rim of a crop for the expected motion of an unmoved tripod and for the filters, px at working size."""
 SITES = 384
 """Patches over the picture; with crops of 92 px this is 3.3 MB."""
-FEATURES = 1500
+FEATURE_PX = 640
+"""Long side of the picture in which features are sought (the detector doubles it), px: they only give the start."""
+FEATURES = 1000
 """Features of one frame, the strongest first."""
 MIN_SIDE_PX = 48
 """A shorter side holds no patch, px."""
@@ -162,7 +164,7 @@ def crop_fields(sighting: Sighting) -> Field:
     count, side = sighting.crops.shape[:2]
     tall = light_insensitive(sighting.crops.reshape(count * side, side))
     fields = tall.reshape(count, side, side, 2)
-    fields[:, :4] = fields[:, -4:] = 0  # where two crops meet there is an edge that is none
+    fields[:, :3] = fields[:, -3:] = 0  # where two crops meet there is an edge that is none
     return fields
 
 
@@ -206,14 +208,16 @@ def _problem(small: Grey) -> str:
 
 def _features(small: Grey) -> tuple[Field, NDArray[np.uint8]]:
     """SIFT of the log-normalised picture; descriptors are whole numbers 0-255 and kept as such."""
-    log = _LOG[small]
-    detail = log - cv2.blur(cv2.blur(log, (49, 49)), (49, 49))
-    spread = np.sqrt(cv2.blur(cv2.blur(detail * detail, (49, 49)), (49, 49)) + np.float32(1e-3))
+    tiny = small if max(small.shape) <= FEATURE_PX else _reduced(small, FEATURE_PX)
+    log = _LOG[tiny]
+    detail = log - cv2.blur(cv2.blur(log, (31, 31)), (31, 31))
+    spread = np.sqrt(cv2.blur(cv2.blur(detail * detail, (31, 31)), (31, 31)) + np.float32(1e-3))
     picture = np.clip(128 + 42 * detail / spread, 0, 255).astype(np.uint8)
     found, descriptors = cv2.SIFT_create(nfeatures=FEATURES).detectAndCompute(picture, None)
     if descriptors is None or not found:
         return np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8)
-    points = np.array([k.pt for k in found], np.float32)
+    lift = scaling((small.shape[0], small.shape[1]), (tiny.shape[0], tiny.shape[1]))
+    points = (np.array([k.pt for k in found]) * lift[[0, 1], [0, 1]] + lift[:2, 2]).astype(np.float32)
     order = np.lexsort((points[:, 1], points[:, 0]))  # one order, whatever the detector's
     return points[order], descriptors[order].astype(np.uint8)
 

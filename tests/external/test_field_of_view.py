@@ -6,11 +6,11 @@ import pytest
 
 from lampwalk.positions import field_of_view_deg
 
-# A published table for 36 x 24 mm in whole degrees, rounded loosely (28 mm: 64 for 65.5): focal length, corner to
-# corner, across, upright. A travel site's page on lenses.
+# A published table for 36 x 24 mm in whole degrees, rounded loosely (28 mm: 64 for 65.5): focal length,
+# corner to corner, across, upright. A travel site's page on lenses.
 TABLE = (
-    (20, 94, 83, 61), (24, 84, 74, 53), (28, 74, 64, 45), (35, 62, 53, 37), (50, 46, 39, 26), (85, 29, 24, 16),
-    (105, 23, 20, 13), (135, 18, 15, 10), (200, 12, 10, 7), (300, 8, 7, 5), (500, 5, 4, 3),
+    (20, 94, 83, 61), (24, 84, 74, 53), (28, 74, 64, 45), (35, 62, 53, 37), (50, 46, 39, 26),
+    (85, 29, 24, 16), (105, 23, 20, 13), (135, 18, 15, 10), (200, 12, 10, 7), (300, 8, 7, 5), (500, 5, 4, 3),
 )  # fmt: skip
 
 
@@ -23,7 +23,7 @@ def test_table_in_whole_degrees(focal_mm: float, corner: float, across: float, u
 
 @pytest.mark.parametrize(("side_mm", "degrees"), [(36, 39.6), (24, 27.0), (43.267, 46.8)])
 def test_fifty_millimetres_in_tenths(side_mm: float, degrees: float) -> None:
-    """50 mm on 36 x 24 mm: 39.6 across, 27.0 upright, 46.8 corner to corner (a public wiki on photography)."""
+    """50 mm on 36 x 24 mm: 39.6 across, 27.0 upright, 46.8 corner to corner (a public wiki)."""
     assert field_of_view_deg(side_mm, 50) == pytest.approx(degrees, abs=0.05)
 
 

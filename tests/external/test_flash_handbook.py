@@ -1,7 +1,7 @@
 """Guide number and inverse square against worked examples that were published; the source stands beside each.
 
-The relation N d = GN sqrt(S/100) is ISO 1230's definition (from memory). Flash units' printed instructions and teaching
-pages were read 2026-11; makers are not named here.
+The relation N d = GN sqrt(S/100) is ISO 1230's definition (from memory). Printed instructions of flash units
+and teaching pages were read 2026-11; makers are not named here.
 """
 
 from __future__ import annotations
@@ -25,14 +25,16 @@ from lampwalk.flash import (
     ("guide_number", "distance", "f_number"),
     [(32, 4, 8), (80, 10, 8), (120, 15, 8), (160, 20, 8)],
 )
-def test_teaching_page_of_a_photographic_society(guide_number: float, distance: float, f_number: float) -> None:
+def test_teaching_page_of_a_photographic_society(
+    guide_number: float, distance: float, f_number: float
+) -> None:
     """Guide number 32 at 4 m: f/8; in feet 80, 120, 160 at 10, 15, 20 ft: f/8."""
     assert aperture_for(guide_number, distance) == pytest.approx(f_number)
     assert distance_for_m(guide_number, f_number) == pytest.approx(distance)
 
 
 def test_instructions_of_a_built_in_flash() -> None:
-    """Guide number 15.6 at ISO 200: f/4 reaches 3.9 m; 5.2 m wants f/3. Also 22, 31, 44, 62 at ISO 400 to 3200."""
+    """Guide number 15.6 at ISO 200: f/4 reaches 3.9 m; 5.2 m wants f/3. ISO 400 to 3200: 22, 31, 44, 62."""
     at_100 = 15.6 / math.sqrt(2)
     assert distance_for_m(at_100, 4, iso=200) == pytest.approx(3.9, abs=0.05)
     assert aperture_for(at_100, 5.2, iso=200) == pytest.approx(3.0, abs=0.05)
@@ -41,7 +43,7 @@ def test_instructions_of_a_built_in_flash() -> None:
 
 
 def test_instructions_of_a_camera_for_an_outside_flash() -> None:
-    """Guide number 51 at ISO 200: 9 m wants f/5.67; 102 at ISO 800; factors 0.632 at ISO 80, 1.414 at ISO 400."""
+    """Guide number 51 at ISO 200: 9 m wants f/5.67; ISO 800: 102; factors ISO 80 0.632, ISO 400 1.414."""
     at_100 = 51 / math.sqrt(2)
     assert aperture_for(at_100, 9, iso=200) == pytest.approx(5.67, abs=0.005)
     assert aperture_for(at_100, 1, iso=800) == pytest.approx(102)
@@ -50,7 +52,7 @@ def test_instructions_of_a_camera_for_an_outside_flash() -> None:
 
 
 def test_values_from_the_definition() -> None:
-    """Guide number 60 at f/8: 7.5 m; 15 m at ISO 400; 1.875 m at 1/16 power (ISO 1230's definition, memory)."""
+    """Guide number 60 at f/8: 7.5 m; 15 m at ISO 400; 1.875 m at 1/16 (ISO 1230, from memory)."""
     assert distance_for_m(60, 8) == pytest.approx(7.5)
     assert distance_for_m(60, 8, iso=400) == pytest.approx(15)
     assert distance_for_m(60, 8, power=1 / 16) == pytest.approx(1.875)

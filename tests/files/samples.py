@@ -37,8 +37,9 @@ SMOOTH8 = cv2.GaussianBlur(RGB8, (0, 0), 4)
 class Sample:
     """A file and what must come of it.
 
-    `make` writes the file at the path given; `wanted` is the picture that reading gives (within `tolerance` levels),
-    or None where the file must be refused with `words` in the message. `rim` pixels at the edge are not compared.
+    `make` writes the file at the path given; `wanted` is the picture that reading gives (within `tolerance`
+    levels), or None where the file must be refused with `words` in the message. `rim` pixels at the edge are
+    not compared.
     """
 
     name: str
@@ -114,13 +115,26 @@ def png_header_only(width: int, height: int) -> bytes:
 
 def tiff_header_only(width: int, height: int) -> bytes:
     """A TIFF file that claims a size and holds no data."""
-    fields = [(256, width), (257, height), (258, 8), (259, 1), (262, 2), (273, 8), (277, 3), (278, height), (279, 1)]
+    fields = [
+        (256, width),
+        (257, height),
+        (258, 8),
+        (259, 1),
+        (262, 2),
+        (273, 8),
+        (277, 3),
+        (278, height),
+        (279, 1),
+    ]
     entries = b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in fields)
     return b"II*\0" + struct.pack("<IH", 8, len(fields)) + entries + b"\0" * 4
 
 
-def write_dng(path: Path, linear: np.ndarray, neutral: tuple[float, float, float], *, gain: float = 1.0) -> None:
-    """Write a DNG of a Bayer mosaic (RGGB) that shows `linear` sRGB light, by a camera that sees sRGB's primaries.
+def write_dng(
+    path: Path, linear: np.ndarray, neutral: tuple[float, float, float], *, gain: float = 1.0
+) -> None:
+    """Write a DNG of a Bayer mosaic (RGGB) that shows `linear` sRGB light, by a camera that sees sRGB's
+    primaries.
 
     Tags as in DNG 1.4; the colour matrix is sRGB's, IEC 61966-2-1, from XYZ.
     """
@@ -180,7 +194,13 @@ _DEFLATE = _tiff(RGB16, compression="zlib", predictor=True, rowsperstrip=8)
 READ = [
     Sample("JPEG, 4:4:4", ".jpg", _JPEG, SMOOTH8, 4),
     Sample("JPEG, 4:2:0", ".jpg", _pillow(SMOOTH8, quality=98, subsampling=2), SMOOTH8, 6),
-    Sample("JPEG, progressive", ".JPG", _as(".jpg", _pillow(SMOOTH8, quality=98, subsampling=0, progressive=True)), SMOOTH8, 4),
+    Sample(
+        "JPEG, progressive",
+        ".JPG",
+        _as(".jpg", _pillow(SMOOTH8, quality=98, subsampling=0, progressive=True)),
+        SMOOTH8,
+        4,
+    ),
     Sample("JPEG, grey", ".jpeg", _pillow(SMOOTH8[..., 1], quality=98), _grey(SMOOTH8[..., 1]), 3),
     Sample("JPEG by imageio", ".jpg", lambda p: imageio.imwrite(p, SMOOTH8, quality=98), SMOOTH8, 6),
     Sample("PNG, 8 bits", ".png", _pillow(RGB8), RGB8),
@@ -196,18 +216,38 @@ READ = [
     Sample("TIFF, planar", ".tif", _tiff(np.moveaxis(RGB16, -1, 0), planarconfig="separate"), RGB16),
     Sample("TIFF, tiled", ".tif", _tiff(RGB16, tile=(16, 16)), RGB16),
     Sample("TIFF, deflate and predictor", ".tif", _DEFLATE, RGB16),
-    Sample("TIFF, deflate, tiled, planar", ".tif",
-           _tiff(np.moveaxis(RGB16, -1, 0), planarconfig="separate", compression="zlib", tile=(16, 16)), RGB16),
+    Sample(
+        "TIFF, deflate, tiled, planar",
+        ".tif",
+        _tiff(np.moveaxis(RGB16, -1, 0), planarconfig="separate", compression="zlib", tile=(16, 16)),
+        RGB16,
+    ),
     Sample("TIFF, LZW", ".tif", _tiff(RGB16, compression="lzw", predictor=True), RGB16),
     Sample("TIFF, LZW by Pillow", ".tif", _pillow(RGB8, compression="tiff_lzw"), RGB8),
     Sample("TIFF, PackBits", ".tif", _tiff(RGB8, compression="packbits"), RGB8),
     Sample("TIFF, zstd", ".tif", _tiff(RGB16, compression="zstd"), RGB16),
-    Sample("TIFF, JPEG inside", ".tif", _tiff(SMOOTH8, compression="jpeg", compressionargs={"level": 98}), SMOOTH8, 6),
+    Sample(
+        "TIFF, JPEG inside",
+        ".tif",
+        _tiff(SMOOTH8, compression="jpeg", compressionargs={"level": 98}),
+        SMOOTH8,
+        6,
+    ),
     Sample("TIFF, grey, 16 bits", ".tif", _tiff(GREY16), _grey(GREY16)),
     Sample("TIFF, white is zero", ".tif", _tiff(255 - GREY8, photometric="miniswhite"), _grey(GREY8)),
     Sample("TIFF, 32-bit float 0-1", ".tif", _tiff((RGB16 / 65535).astype(np.float32)), RGB16),
-    Sample("TIFF, free-standing transparency", ".tif", _tiff(np.dstack([RGB8, _ALPHA]), extrasamples=["unassalpha"]), _BEHIND),
-    Sample("TIFF, multiplied-in transparency", ".tif", _tiff(np.dstack([_BEHIND, _ALPHA]), extrasamples=["assocalpha"]), _BEHIND),
+    Sample(
+        "TIFF, free-standing transparency",
+        ".tif",
+        _tiff(np.dstack([RGB8, _ALPHA]), extrasamples=["unassalpha"]),
+        _BEHIND,
+    ),
+    Sample(
+        "TIFF, multiplied-in transparency",
+        ".tif",
+        _tiff(np.dstack([_BEHIND, _ALPHA]), extrasamples=["assocalpha"]),
+        _BEHIND,
+    ),
     Sample("TIFF, two pages", ".tif", _two_pages, RGB8),
     Sample("TIFF, thumbnail first", ".tif", _thumbnail_first, RGB8),
     Sample("TIFF by OpenCV", ".tif", lambda p: cv2.imwrite(str(p), RGB16[..., ::-1]), RGB16),
@@ -217,16 +257,24 @@ READ = [
     Sample("JPEG named .png", ".png", _as(".jpg", _JPEG), SMOOTH8, 4),
     Sample("PNG named .tif", ".tif", _as(".png", _pillow(RGB8)), RGB8),
     Sample("TIFF named .jpg", ".jpg", _as(".tif", _tiff(RGB16)), RGB16),
-]  # fmt: skip
+]
 
 REFUSED = [
     Sample("JPEG, CMYK", ".jpg", _pillow(RGB8, "CMYK"), None, words="CMYK"),
-    Sample("TIFF, CMYK", ".tif", _tiff(np.dstack([RGB8, _ALPHA]), photometric="separated"), None, words="CMYK"),
+    Sample(
+        "TIFF, CMYK", ".tif", _tiff(np.dstack([RGB8, _ALPHA]), photometric="separated"), None, words="CMYK"
+    ),
     Sample("TIFF with a colour table", ".tif", _pillow(GREY8, "P"), None, words="colour table"),
     Sample("TIFF, 32-bit integers", ".tif", _tiff(RGB16.astype(np.uint32)), None, words="uint32"),
     Sample("TIFF, black and white", ".tif", _pillow(GREY8, "1"), None, words="type"),
     Sample("TIFF, float beyond 1", ".tif", _tiff(RGB16.astype(np.float32)), None, words="not 0-1"),
-    Sample("TIFF, float with NaN", ".tif", _tiff(np.full((H, W, 3), np.nan, np.float32)), None, words="no numbers"),
+    Sample(
+        "TIFF, float with NaN",
+        ".tif",
+        _tiff(np.full((H, W, 3), np.nan, np.float32)),
+        None,
+        words="no numbers",
+    ),
     Sample("HEIC", ".heic", _bytes(b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + bytes(64)), None, words="HEIF"),
     Sample("empty file", ".jpg", _bytes(b""), None, words="empty"),
     Sample("text named .jpg", ".jpg", _bytes(b"not a picture"), None, words="no picture"),
@@ -237,15 +285,35 @@ REFUSED = [
     Sample("PNG, bytes changed", ".png", _flipped(_PNG16, 0.5), None, words="damaged or cut short"),
     Sample("TIFF, plain, cut short", ".tif", _cut(_tiff(RGB16), 0.6), None, words="damaged or cut short"),
     Sample("TIFF, deflate, cut short", ".tif", _cut(_DEFLATE, 0.6), None, words="damaged or cut short"),
-    Sample("TIFF, deflate, bytes changed", ".tif", _flipped(_DEFLATE, 0.5), None, words="damaged or cut short"),
-    Sample("TIFF, LZW, cut short", ".tif", _cut(_tiff(RGB16, compression="lzw"), 0.6), None, words="damaged or cut short"),
+    Sample(
+        "TIFF, deflate, bytes changed", ".tif", _flipped(_DEFLATE, 0.5), None, words="damaged or cut short"
+    ),
+    Sample(
+        "TIFF, LZW, cut short",
+        ".tif",
+        _cut(_tiff(RGB16, compression="lzw"), 0.6),
+        None,
+        words="damaged or cut short",
+    ),
     Sample("TIFF, header changed", ".tif", _flipped(_tiff(RGB16), 0.0), None, words="no picture"),
     Sample("DNG, cut short", ".dng", _cut(_dng, 0.5), None, words="damaged or cut short"),
     Sample("raw file of no kind", ".nef", _bytes(b"II*\0" + bytes(200)), None, words="cannot be read"),
-    Sample("PNG, 65 535 x 65 535, no data", ".png", _bytes(png_header_only(65535, 65535)), None, words="megapixels"),
-    Sample("TIFF, 65 535 x 65 535, no data", ".tif", _bytes(tiff_header_only(65535, 65535)), None, words="megapixels"),
+    Sample(
+        "PNG, 65 535 x 65 535, no data",
+        ".png",
+        _bytes(png_header_only(65535, 65535)),
+        None,
+        words="megapixels",
+    ),
+    Sample(
+        "TIFF, 65 535 x 65 535, no data",
+        ".tif",
+        _bytes(tiff_header_only(65535, 65535)),
+        None,
+        words="megapixels",
+    ),
     Sample("PNG, 1 x 1", ".png", _pillow(RGB8[:1, :1]), None, words="1x1"),
-]  # fmt: skip
+]
 
 
 def outcome(sample: Sample, folder: Path) -> tuple[str, str]:

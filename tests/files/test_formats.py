@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from samples import READ, REFUSED, RGB16, SMOOTH8, outcome, table
 
+from files.samples import READ, REFUSED, RGB16, SMOOTH8, outcome, table
 from lampwalk import files
 
 DOCS = Path(__file__).parents[2] / "docs" / "formats.md"

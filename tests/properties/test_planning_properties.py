@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lampwalk import quantities as read
 from lampwalk.errors import InputError
 from lampwalk.exposure import F_NUMBERS, SHUTTERS_S, Setting, Shutter, find_exposure, read_setting, sink_ev
-from lampwalk.flash import change_ev, power_text
+from lampwalk.fieldsheet import as_html, as_markdown
+from lampwalk.flash import Lamp, change_ev, power_text
+from lampwalk.planning import plan, plan_text
 from lampwalk.positions import (
     DARKEST_EV,
     Camera,
@@ -26,7 +32,9 @@ SETTINGS = st.builds(
     f_number=st.sampled_from(F_NUMBERS),
     iso=st.sampled_from([50.0, 64.0, 100.0, 125.0, 400.0, 1600.0, 12800.0]),
 )
-SUBJECTS = st.builds(Subject, width_m=st.floats(0.3, 20), depth_m=st.floats(0.3, 10), height_m=st.floats(0.3, 6))
+SUBJECTS = st.builds(
+    Subject, width_m=st.floats(0.3, 20), depth_m=st.floats(0.3, 10), height_m=st.floats(0.3, 6)
+)
 
 
 @given(SETTINGS)
@@ -35,7 +43,9 @@ def test_settings_read_back_as_written(setting: Setting) -> None:
 
 
 @given(SETTINGS, st.sampled_from(F_NUMBERS), st.floats(-4, 6), st.integers(0, 8))
-def test_daylight_sinks_as_asked_to_half_a_third(meter: Setting, f_number: float, sink: float, nd_ev: int) -> None:
+def test_daylight_sinks_as_asked_to_half_a_third(
+    meter: Setting, f_number: float, sink: float, nd_ev: int
+) -> None:
     try:
         found = find_exposure(meter, f_number, sink, nd_ev=nd_ev)
     except InputError:
@@ -49,6 +59,42 @@ def test_daylight_sinks_as_asked_to_half_a_third(meter: Setting, f_number: float
 @given(st.floats(0.1, 100), st.floats(0.1, 100), st.floats(0.1, 100))
 def test_distances_chain(a: float, b: float, c: float) -> None:
     assert change_ev(a, b) + change_ev(b, c) == pytest.approx(change_ev(a, c), abs=1e-9)
+
+
+READERS = (read.metres, read.millimetres, read.degrees, read.joules, read.seconds, read.stops, read.shutter_s)
+
+
+@given(st.sampled_from((*READERS, read.f_number, read.iso, read.power, read_setting)), st.text(max_size=12))
+def test_readers_answer_or_say_what_they_expected(reader: Callable[[str], object], text: str) -> None:
+    try:
+        reader(text)
+    except InputError as error:
+        assert error.remedy or "must be above 0" in error.message
+
+
+NUMBERS = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.floats(0.01, 100))
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.tuples(*[NUMBERS] * 14))
+def test_any_numbers_give_a_plan_or_a_clear_error(n: tuple[float, ...]) -> None:
+    try:
+        meter = Setting(shutter_s=n[0], f_number=n[1], iso=n[2])
+        exposure = find_exposure(meter, n[3], n[4])
+        lamp = Lamp(guide_number_m=n[5], beam_deg=n[6], distance_m=n[7])
+        subject = Subject(width_m=n[8], depth_m=n[9], height_m=n[10])
+        made = plan(
+            exposure,
+            lamp=lamp,
+            subject=subject,
+            camera=Camera(focal_mm=n[11], distance_m=n[12], height_m=n[13]),
+        )
+    except InputError as error:
+        assert str(error)
+        return
+    assert json.loads(plan_text(made), parse_constant=pytest.fail)["lampwalk_plan"] == 1
+    assert as_html(made)
+    assert as_markdown(made)
 
 
 @given(st.integers(0, 24))
@@ -77,14 +123,17 @@ def test_left_and_right_are_alike(subject: Subject, angle: float, head: tuple[fl
     """The mirrored camera sees of the mirrored lamp what the camera sees of the lamp."""
     seen = [
         what_camera_sees(
-            Camera(focal_mm=35, distance_m=16, angle_deg=sign * angle), subject, np.array([sign * head[0], *head[1:]]), 0.15
+            Camera(focal_mm=35, distance_m=16, angle_deg=sign * angle),
+            subject,
+            np.array([sign * head[0], *head[1:]]),
+            0.15,
         )
         for sign in (1, -1)
     ]
     assert seen[0] == seen[1]
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.tuples(st.floats(-9, 9), st.floats(-9, 9), st.floats(0, 5)),
     st.tuples(st.floats(-9, 9), st.floats(-9, 9), st.floats(0, 5)),
@@ -92,16 +141,16 @@ def test_left_and_right_are_alike(subject: Subject, angle: float, head: tuple[fl
 def test_slab_test_agrees_with_walking_along_the_ray(
     start: tuple[float, float, float], end: tuple[float, float, float]
 ) -> None:
-    """Where a point on the way is clearly inside the box, the ray enters it; where none is near, it does not."""
+    """Where a point on the way lies clearly inside, the ray enters; where none is near, it does not."""
     box = Subject(width_m=6, depth_m=2.2, height_m=1.8)
     a, b = np.array(start), np.array(end)
-    way = a + np.linspace(0, 1, 2000)[:, None] * (b - a)
+    way = a + np.linspace(0, 1, 1000)[:, None] * (b - a)
     half = np.array([3.0, 1.1, 0.9])
     outside = (np.abs(way - [0, 0, 0.9]) - half).max(axis=1)
     if outside[0] < 0.02:  # starts inside: no entry on the way
         return
     enters = entry(a, b, box)
     if outside.min() < -0.02:
-        assert enters == pytest.approx(float(np.argmax(outside < 0)) / 1999, abs=0.002)
+        assert enters == pytest.approx(float(np.argmax(outside < 0)) / 999, abs=0.003)
     elif outside.min() > 0.02:
         assert enters is None

@@ -11,8 +11,8 @@ from lampwalk.cli import main
 from lampwalk.planning import read_plan
 
 BOAT = [
-    "plan", "--meter", "1/30 f/5.6 ISO 100", "--guide-number", "60 m", "--beam", "65 deg", "--distance", "4 m",
-    "--subject", "6 m x 2.2 m x 1.8 m", "--focal", "35 mm", "--camera-distance", "9 m",
+    "plan", "--meter", "1/30 f/5.6 ISO 100", "--guide-number", "60 m", "--beam", "65 deg",
+    "--distance", "4 m", "--subject", "6 m x 2.2 m x 1.8 m", "--focal", "35 mm", "--camera-distance", "9 m",
 ]  # fmt: skip
 
 
@@ -24,7 +24,11 @@ def replaced(option: str, value: str) -> list[str]:
 
 def test_writes_three_files_and_nothing_else(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([*BOAT, "--output", str(tmp_path / "plan")]) == 0
-    assert sorted(path.name for path in (tmp_path / "plan").iterdir()) == ["field_sheet.html", "field_sheet.md", "plan.json"]
+    assert sorted(path.name for path in (tmp_path / "plan").iterdir()) == [
+        "field_sheet.html",
+        "field_sheet.md",
+        "plan.json",
+    ]
     said = capsys.readouterr()
     assert said.out == ""
     assert "1/125 s at f/5.6, ISO 100: daylight 2.0 stops down" in said.err
@@ -32,7 +36,9 @@ def test_writes_three_files_and_nothing_else(tmp_path: Path, capsys: pytest.Capt
 
 def test_json_on_standard_output_is_the_plan_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main([*BOAT, "--json", "--output", str(tmp_path)])
-    assert json.loads(capsys.readouterr().out) == json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))
+    assert json.loads(capsys.readouterr().out) == json.loads(
+        (tmp_path / "plan.json").read_text(encoding="utf-8")
+    )
 
 
 def test_status_1_where_the_lamp_is_too_weak(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

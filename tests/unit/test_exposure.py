@@ -91,12 +91,18 @@ def test_high_speed_sync_model() -> None:
 
 
 def test_own_entry_loss_reaches_the_plan() -> None:
-    assert find_exposure(METER, 8, 2, shutter=Shutter(sync_s=1 / 250, hss_entry_ev=0)).flash_loss_ev == pytest.approx(1)
+    assert find_exposure(
+        METER, 8, 2, shutter=Shutter(sync_s=1 / 250, hss_entry_ev=0)
+    ).flash_loss_ev == pytest.approx(1)
 
 
 @pytest.mark.parametrize(
     ("aperture", "sink", "words"),
-    [(1.4, 5, "the fastest is 1/8000 s"), (22, -12, "cameras end at 30 s"), (0, 3, "aperture must be above 0")],
+    [
+        (1.4, 5, "the fastest is 1/8000 s"),
+        (22, -12, "cameras end at 30 s"),
+        (0, 3, "aperture must be above 0"),
+    ],
 )
 def test_beyond_the_camera(aperture: float, sink: float, words: str) -> None:
     with pytest.raises(InputError) as caught:
@@ -123,4 +129,10 @@ def test_refuses_a_sync_speed_faster_than_the_fastest_shutter() -> None:
 
 
 def test_writes_times_as_cameras_do() -> None:
-    assert [shutter_text(t) for t in (1 / 125, 0.3, 0.5, 2, 30)] == ["1/125 s", "0.3 s", "0.5 s", "2 s", "30 s"]
+    assert [shutter_text(t) for t in (1 / 125, 0.3, 0.5, 2, 30)] == [
+        "1/125 s",
+        "0.3 s",
+        "0.5 s",
+        "2 s",
+        "30 s",
+    ]

@@ -91,13 +91,26 @@ def test_local_rules_come_first() -> None:
 
 @pytest.mark.parametrize(
     "topic",
-    ["Weight every stand", "wind limit", "counterweight", "beneath", "cable", "eyes", "animals", "hot", "tide", "road"],
+    [
+        "Weight every stand",
+        "wind limit",
+        "counterweight",
+        "beneath",
+        "cable",
+        "eyes",
+        "animals",
+        "hot",
+        "tide",
+        "road",
+    ],
 )
 def test_cautions_cover_the_usual_dangers(topic: str) -> None:
     assert any(topic in line for line in CAUTIONS)
 
 
-@pytest.mark.parametrize("topic", ["Tripod locked", "focus", "white balance", "first and one last", "camera", "wind", "clean"])
+@pytest.mark.parametrize(
+    "topic", ["Tripod locked", "focus", "white balance", "first and one last", "camera", "wind", "clean"]
+)
 def test_reminders_cover_what_a_merge_needs(topic: str) -> None:
     assert any(topic in line for line in REMINDERS)
 
@@ -113,7 +126,13 @@ def test_title_cannot_break_the_page() -> None:
 def test_ways_are_compared_only_where_there_is_a_choice() -> None:
     assert "Ways to sink the daylight" not in as_html(make())
     text = Page(as_html(make("1/125 f/8 ISO 100", 4, 3))).text
-    for words in ("high-speed sync", "neutral-density filter", "smaller aperture", "1/200 s f/18", "TOO WEAK"):
+    for words in (
+        "high-speed sync",
+        "neutral-density filter",
+        "smaller aperture",
+        "1/200 s f/18",
+        "TOO WEAK",
+    ):
         assert words in text
 
 
@@ -137,13 +156,22 @@ def test_drawing_marks_heads_in_the_picture() -> None:
     made = make()
     root = ElementTree.fromstring(planview.draw(made))
     circles = root.findall("{http://www.w3.org/2000/svg}circle")
-    red = {position.number for position, circle in zip(made.positions, circles, strict=True) if circle.attrib["fill"] == "#c0392b"}
+    red = {
+        position.number
+        for position, circle in zip(made.positions, circles, strict=True)
+        if circle.attrib["fill"] == "#c0392b"
+    }
     assert red == {position.number for position in made.positions if position.sees == "head"} == {4, 5}
 
 
 def test_legs_column_advises_a_boom_where_the_legs_are_lit() -> None:
     made = make()
-    wide = plan(made.exposure, lamp=dataclasses.replace(made.lamp, stand_spread_m=1.8), subject=made.subject, camera=made.camera)
+    wide = plan(
+        made.exposure,
+        lamp=dataclasses.replace(made.lamp, stand_spread_m=1.8),
+        subject=made.subject,
+        camera=made.camera,
+    )
     assert "use a boom" not in as_markdown(made)
     assert "use a boom" in as_markdown(wide)
 

@@ -55,7 +55,13 @@ def test_a_weak_lamp_says_so() -> None:
 
 @pytest.mark.parametrize(
     ("power", "text"),
-    [(1, "full"), (1 / 4, "1/4"), (2 ** (-5 / 3), "1/4 + 0.3"), (2 ** (-4 / 3), "1/4 + 0.7"), (2 ** (-1 / 3), "1/2 + 0.7")],
+    [
+        (1, "full"),
+        (1 / 4, "1/4"),
+        (2 ** (-5 / 3), "1/4 + 0.3"),
+        (2 ** (-4 / 3), "1/4 + 0.7"),
+        (2 ** (-1 / 3), "1/2 + 0.7"),
+    ],
 )
 def test_writes_power_as_lamps_do(power: float, text: str) -> None:
     assert power_text(power) == text

@@ -34,7 +34,14 @@ def make(**changes: object) -> Plan:
 
 
 def facts(**changes: object) -> Facts:
-    values = {"height": 20, "width": 30, "exposure_s": 1 / 125, "f_number": 5.6, "iso": 100.0, "flash_fired": True}
+    values = {
+        "height": 20,
+        "width": 30,
+        "exposure_s": 1 / 125,
+        "f_number": 5.6,
+        "iso": 100.0,
+        "flash_fired": True,
+    }
     return Facts(**(values | changes))  # type: ignore[arg-type]
 
 

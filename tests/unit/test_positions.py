@@ -131,7 +131,7 @@ def test_low_fill_comes_nearer_where_the_lamp_does_not_reach() -> None:
 
 
 def test_camera_sees_by_hand() -> None:
-    """35 mm on 36 x 24 mm from 9 m, lens 1.5 m up: half the picture is 4.6 m wide and 3.1 m high in the middle."""
+    """35 mm on 36 x 24 mm from 9 m, lens 1.5 m up: half the picture is 4.6 m by 3.1 m there."""
     see = {
         name: what_camera_sees(CAMERA, BOAT, np.array(head), 0.15)
         for name, head in {
@@ -164,7 +164,7 @@ def test_height_that_hides_a_head_hides_it() -> None:
 
 
 def test_legs_by_hand() -> None:
-    """Head 3 m up, looking down 30 deg, beam 60 deg: lower edge 60 deg down, ground at 3 / tan 60 = 1.732 m."""
+    """3 m up, looking down 30 deg, beam 60 deg: lower edge 60 deg down, ground at 3 / tan 60 = 1.732 m."""
     aim = np.array([0.0, 0.0, 1.0])
     head = aim + 4 * np.array([0.0, -math.cos(math.radians(30)), math.sin(math.radians(30))])
     assert legs_clear_m(Place(side="front", head=head, aim=aim), 60) == pytest.approx(1.732, abs=0.001)
@@ -182,7 +182,13 @@ def test_pool_by_hand() -> None:
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"focal_mm": 0.0}, {"distance_m": -9.0}, {"sensor_mm": (36.0, 0.0)}, {"height_m": math.nan}, {"angle_deg": 300.0}],
+    [
+        {"focal_mm": 0.0},
+        {"distance_m": -9.0},
+        {"sensor_mm": (36.0, 0.0)},
+        {"height_m": math.nan},
+        {"angle_deg": 300.0},
+    ],
 )
 def test_camera_refuses(wrong: dict[str, float]) -> None:
     with pytest.raises(InputError):

@@ -1,0 +1,288 @@
+"""The light table: a series at preview size, merged by the very code of the full merge.
+
+Two speeds. `settle` decides everything anew, exactly as a merge does; it takes seconds and runs in the background. The
+methods of `LightTable` change one thing on what was settled last, and merge only what that touches; they take a fraction of
+a second and differ from the settled picture only where a mask changes what is known about glow and daylight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .. import ambient, composite, fill, geometry, lamps, merging
+from ..colour import to_encoded, to_linear
+from ..decisions import Decision, Decisions, Given, decide
+from ..geometry import STRIP_ROWS
+from ..light import Field, crop_field
+from ..previews import Preview, align_preview, make_preview
+from ..stack import Stack, weaken
+from ..worksheet import Worksheet
+from .opened import OpenedRun
+from .strokes import Box
+
+FILL_MARGIN_PX = 128
+"""Preview pixels round a stroke that are looked at for its fill: twice the widest smoothing of `fill` (64 px)."""
+
+THREADS = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Settled:
+    """A series at preview size, merged.
+
+    Attributes
+    ----------
+    decisions : Decisions
+        For frames of preview size.
+    layers : tuple of (h, w, 3) uint16, encoded
+        Every frame in the reference's geometry, levelled, glow taken off, its lamp changed; nothing hidden.
+    daylight, levelled : (h, w, 3) float32, linear light
+        The scene without flash, before and after the frames' daylight was levelled.
+    pixels : (h, w, 3) uint16, encoded
+    coverage : (h, w) uint8
+        Number of the frame (1 = first that takes part) that gives the pixel.
+    """
+
+    decisions: Decisions
+    layers: tuple[NDArray[np.uint16], ...]
+    daylight: NDArray[np.float32]
+    levelled: NDArray[np.float32]
+    pixels: NDArray[np.uint16]
+    coverage: NDArray[np.uint8]
+
+
+def settle(
+    run: OpenedRun, sheet: Worksheet, masks: Mapping[str, NDArray[np.uint8]], goes_on: Callable[[], None] = lambda: None
+) -> Settled:
+    """Decide and merge everything at preview size, as `merging.merge_worksheet` does at full size.
+
+    Parameters
+    ----------
+    run : OpenedRun
+    sheet : Worksheet
+        With homographies for full size, as in the run folder.
+    masks : mapping of frame name to (h, w) uint8
+    goes_on : callable
+        Called between steps; may raise to give up.
+    """
+    small = run.small_sheet(sheet)
+    decisions = decide(
+        run.series,
+        choices=merging._choices(sheet),
+        given=Given(masks=masks, lamps=merging._records(sheet), sheet=small),
+        threads=THREADS,
+        progress=lambda *_: goes_on(),
+    )
+    goes_on()
+    layers = []
+    for d in decisions.frames:
+        layers.append(_layer(d))
+        goes_on()
+    daylight, levelled = _plates(decisions)
+    stack = Stack(run.small, np.uint16)
+    _merge(stack, decisions.frames, layers, slice(0, run.small[0]))
+    return Settled(
+        decisions=decisions,
+        layers=tuple(layers),
+        daylight=daylight,
+        levelled=levelled,
+        pixels=stack.pixels(),
+        coverage=stack.coverage(),
+    )
+
+
+class LightTable:
+    """What was settled last, and what was changed on it since.
+
+    Parameters
+    ----------
+    settled : Settled
+    """
+
+    def __init__(self, settled: Settled) -> None:
+        self._settled = settled
+        self.frames = list(settled.decisions.frames)
+        self.layers = list(settled.layers)
+        self.pixels = settled.pixels.copy()
+        self.coverage = settled.coverage.copy()
+        self._names = {d.frame.name: i for i, d in enumerate(self.frames)}
+
+    @property
+    def levelled(self) -> NDArray[np.float32]:
+        """The scene without flash: (h, w, 3) float32, linear light."""
+        return self._settled.levelled
+
+    def remask(self, name: str, hidden: NDArray[np.uint8], box: Box) -> slice:
+        """Take another mask for one frame.
+
+        Parameters
+        ----------
+        name : str
+            The frame.
+        hidden : (h, w) uint8
+            Preview size, the frame's own geometry.
+        box : Box
+            Where it differs from the former, in the reference's geometry.
+
+        Returns
+        -------
+        slice
+            Rows of the result that may have changed.
+        """
+        i = self._names[name]
+        rows = slice(box[0], box[2])
+        if rows.start >= rows.stop:
+            return rows
+        d = replace(self.frames[i], hidden=hidden if hidden.any() else None)
+        self.frames[i] = d
+        if self._settled.decisions.choices.fill and d.on and d.role == "lamp" and d.hidden is not None:
+            self.frames[i] = replace(d, fill=self._refilled(i, box))
+        self._remerge(rows)
+        return rows
+
+    def relamp(self, name: str, *, gain_ev: float, warmth: float, on: bool) -> None:
+        """Change one lamp.
+
+        Raises
+        ------
+        InputError
+            The gain would burn out too much of the picture (`lamps.lamp_field`), or a value is out of range.
+        """
+        i = self._names[name]
+        d = self.frames[i]
+        if (gain_ev, warmth) != (d.gain_ev, d.warmth) and d.role == "lamp":
+            preview, even = _without_lamp_change(d, self._settled.daylight)
+            change = lamps.lamp_field(preview, self._settled.levelled, gain_ev=gain_ev, warmth=warmth)
+            gain = even if change is None else change if even is None else even * change
+            shape = self.pixels.shape[0], self.pixels.shape[1]
+            d = replace(d, gain=crop_field(gain, shape, neutral=1), gain_ev=gain_ev, warmth=warmth)
+            self.layers[i] = _layer(d)
+        self.frames[i] = replace(d, on=on)
+        self._remerge(slice(0, len(self.pixels)))
+
+    def light_of(self, name: str) -> NDArray[np.uint16]:
+        """What one lamp adds to the daylight, nothing hidden: (h, w, 3) uint16, encoded."""
+        linear = to_linear(self.layers[self._names[name]])
+        return to_encoded(np.maximum(linear - self._settled.levelled, 0))
+
+    def unhidden(self) -> NDArray[np.uint16]:
+        """The plain maximum of all frames as they are, nothing hidden or filled: (h, w, 3) uint16, encoded."""
+        out = np.zeros_like(self.pixels)
+        for d in self.frames:
+            if d.on:
+                np.maximum(out, _warped(d, slice(0, len(out))), out=out)
+        return out
+
+    def _remerge(self, rows: slice) -> None:
+        stack = Stack((self.pixels.shape[0], self.pixels.shape[1]), np.uint16)
+        _merge(stack, self.frames, self.layers, rows)
+        self.pixels[rows] = stack.pixels()[rows]
+        self.coverage[rows] = stack.coverage()[rows]
+
+    def _refilled(self, i: int, box: Box) -> Field | None:
+        """Fill of one frame, found anew in and near a box."""
+        h, w = self.coverage.shape
+        r0, c0 = max(0, box[0] - FILL_MARGIN_PX), max(0, box[1] - FILL_MARGIN_PX)
+        r1, c1 = min(h, box[2] + FILL_MARGIN_PX), min(w, box[3] + FILL_MARGIN_PX)
+        rows, cols = slice(r0, r1), slice(c0, c1)
+        on = [k for k, d in enumerate(self.frames) if d.on]
+        near, hidden = [], []
+        for k in on:
+            layer = np.ascontiguousarray(self.layers[k][rows, cols])
+            seen = layer.any(axis=2)
+            near.append(
+                Preview(
+                    name="", linear=to_linear(layer), clipped=np.zeros_like(seen), valid=seen, full_shape=seen.shape
+                )
+            )
+            veil = composite._hidden(rows, self.frames[k])
+            hidden.append(np.zeros(seen.shape, np.uint8) if veil is None else np.ascontiguousarray(veil[:, cols]))
+        # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
+        ratio = fill.estimate(near, hidden, [k != i for k in on])[on.index(i)]
+        former = self.frames[i].fill
+        values = np.ones((h, w, 3), np.float32)
+        if former is not None:
+            f = former.box
+            values[f[0] : f[2], f[1] : f[3]] = former.values
+        if ratio is not None:
+            inside = (slice(box[0] - r0, box[2] - r0), slice(box[1] - c0, box[3] - c0))
+            values[box[0] : box[2], box[1] : box[3]] = ratio[inside]
+        return crop_field(values, (h, w), neutral=1)
+
+
+def _layer(d: Decision) -> NDArray[np.uint16]:
+    """A frame in the reference's geometry with its light corrected, on the strips of the full merge."""
+    height = d.frame.shape[0]
+    strips = []
+    for top in range(0, height, STRIP_ROWS):
+        rows = slice(top, min(top + STRIP_ROWS, height))
+        strips.append(composite._corrected(_warped(d, rows), rows, d))
+    return np.concatenate(strips)
+
+
+def _warped(d: Decision, rows: slice) -> NDArray[np.uint16]:
+    return np.asarray(geometry.warp_strip(d.frame.pixels(), d.frame_to_reference, rows), np.uint16)
+
+
+def _merge(
+    stack: Stack, frames: list[Decision] | tuple[Decision, ...], layers: list[NDArray[np.uint16]], rows: slice
+) -> None:
+    """Some rows of the result, strip by strip, in the same steps as `composite.execute`."""
+    on = [(k + 1, d, layer) for k, (d, layer) in enumerate(zip(frames, layers, strict=True)) if d.on]
+    filled = [d for _, d, _ in on if d.fill is not None]
+
+    def one(strip: slice) -> None:
+        for number, d, layer in on:
+            if d.reach is not None and d.reach.window(strip) is None:
+                continue
+            pixels = layer[strip]
+            hidden = composite._hidden(strip, d)
+            if hidden is not None:
+                pixels = weaken(pixels, hidden)
+            stack.add_strip(strip.start, pixels, number)
+        if filled:
+            composite._fill(stack, strip, filled)
+
+    height = rows.stop - rows.start
+    # Two threads share the work also where only a few rows are wanted.
+    step = min(STRIP_ROWS, max(32, -(-height // THREADS)))
+    strips = [slice(top, min(top + step, rows.stop)) for top in range(rows.start, rows.stop, step)]
+    with ThreadPoolExecutor(THREADS) as workers:
+        for _ in workers.map(one, strips):
+            pass
+
+
+def _plates(decisions: Decisions) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The scene without flash, before and after levelling, as `decide` takes it."""
+    by_day = [d.role == "ambient" for d in decisions.frames]
+    # Where there is an ambient frame the plate depends on nothing else: the others need not be looked at.
+    chosen = [d for d, flag in zip(decisions.frames, by_day, strict=True) if flag or not any(by_day)]
+    flags = [d.role == "ambient" for d in chosen]
+    daylight = ambient.plate([_aligned(d) for d in chosen], flags)
+    levelled = ambient.plate([_without_lamp_change(d, daylight)[0] for d in chosen], flags)
+    return daylight, levelled
+
+
+def _aligned(d: Decision) -> Preview:
+    return align_preview(make_preview(d.frame.name, d.frame.pixels()), d.frame_to_reference)
+
+
+def _without_lamp_change(d: Decision, daylight: NDArray[np.float32]) -> tuple[Preview, NDArray[np.float32] | None]:
+    """A frame with its daylight levelled and its glow taken off, its lamp as it was; and the factors of the levelling."""
+    preview = _aligned(d)
+    even = None if d.level is None else ambient.level_field(d.level, preview, daylight)
+    linear = preview.linear
+    if even is not None:
+        linear = np.clip(linear * even, 0, 1)
+    if d.glow is not None:
+        r0, c0, r1, c1 = d.glow.box
+        linear = linear.copy()
+        linear[r0:r1, c0:c1] = np.clip(linear[r0:r1, c0:c1] - d.glow.values, 0, 1)
+    return replace(preview, linear=linear), even
+
+
