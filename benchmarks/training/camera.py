@@ -14,6 +14,9 @@ from textures import Picture, Rng, fractal
 
 WEIGHTS = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
+ENCODE = (colour.to_encoded(np.linspace(0, 1, 65536, dtype=np.float32)) / 257 + 0.5).astype(np.uint8)
+"""8-bit sRGB of 16-bit linear light."""
+
 
 @dataclass
 class Light:
@@ -29,6 +32,7 @@ class Light:
     mirrored: list[Picture]  # each (h, w, 3), light that only the mirrored equipment brings
     moving: Picture | None = None  # (h, w)
     dark_room: bool = False
+    bright_room: bool = False
 
 
 @dataclass
@@ -44,15 +48,20 @@ class Series:
 def shoot(light: Light, rng: Rng) -> Series:
     """Photograph a scene: one frame per lamp, and mostly one without."""
     under = rng.uniform(5, 9) if light.dark_room else rng.uniform(1.8, 4.2)
+    if light.bright_room:
+        under = rng.uniform(-0.3, 2)
     level = (0.18 * 2**-under / max(1e-4, float((light.ambient @ WEIGHTS).mean())))
     if light.dark_room and rng.random() < 0.5:
         level *= 0.01
     base = np.minimum(light.ambient * np.float32(level), 0.9)
     peak = np.percentile(np.max([x @ WEIGHTS for x in light.lamps], axis=0), rng.uniform(92, 99.5))
-    gain = np.exp(rng.uniform(np.log(0.3), np.log(2.0))) / max(1e-6, float(peak))
+    gain = np.exp(rng.uniform(np.log(0.3), np.log(0.9 if light.bright_room else 2.0))) / max(1e-6, float(peak))
     gains = [gain * np.exp(rng.normal(0, 0.25)) for _ in light.lamps]
     empty = [base * np.float32(2 ** rng.normal(0, 0.03)) + x * g for x, g in zip(light.lamps, gains, strict=True)]
-    ideal = np.max([base, *empty], axis=0)
+    brightest = base
+    for x in empty:
+        brightest = np.maximum(brightest, x)
+    ideal = _lightness(brightest)
     lens = _Lens(light.ambient.shape[:2], rng)
     series = Series([], [])
     plates = 0 if rng.random() < 0.42 else int(rng.choice([1, 1, 1, 2]))
@@ -90,27 +99,25 @@ def _expose(
     for s in layers:
         full = full * (1 - s.alpha[..., None]) + s.flash + s.ambient
         alpha = 1 - (1 - alpha) * (1 - s.alpha)
-    seen = lens.see(full)
-    pixels = lens.develop(seen, rng)
+    pixels = lens.develop(lens.see(full), rng)
     linear = colour.to_linear(pixels)
     series.previews.append(
         Preview(
             name=f"{len(series.previews):02d}",
             linear=linear,
-            clipped=pixels.max(2) >= CLIPPED * 255,
+            clipped=_top(pixels) >= CLIPPED * 255,
             valid=np.ones(pixels.shape[:2], bool),
             full_shape=pixels.shape[:2],
         )
     )
     series.ambient.append(False)
-    without = lens.see(bare) if layers or mirrored is not None else seen
-    truth, weight = _judge(full, bare, alpha, mirrored, ideal, without)
+    truth, weight = _judge(full, bare, alpha, mirrored, ideal)
     series.equipment.append(truth)
     series.weight.append(weight)
 
 
 def _judge(
-    full: Picture, bare: Picture, alpha: Picture, mirrored: Picture | None, ideal: Picture, without: Picture
+    full: Picture, bare: Picture, alpha: Picture, mirrored: Picture | None, ideal: Picture
 ) -> tuple[Picture, Picture]:
     """Where equipment is, and how much each pixel counts: rims and what cannot be seen little, harm more."""
     change = np.abs(np.log((_grey(full) + 0.006) / (_grey(bare) + 0.006)))
@@ -119,10 +126,10 @@ def _judge(
     weight[(alpha > 0.02) & (alpha <= 0.3)] = 0.15
     inside = truth > 0
     weight[inside & (change < 0.1)] = 0.25
-    weight[inside & (_lightness(full) > _lightness(ideal) + 4)] = 2.0
+    weight[inside & (_lightness(full) > ideal + 4)] = 2.0
     if mirrored is not None:
-        bright = _lightness(full) - _lightness(ideal)
-        strong = (alpha < 0.02) & (change > 0.2) & (mirrored.max(2) > 0.01)
+        bright = _lightness(full) - ideal
+        strong = (alpha < 0.02) & (change > 0.2) & (_top(mirrored) > 0.01)
         strong = cv2.medianBlur(strong.astype(np.uint8), 5) > 0  # single glints are no head
         truth[strong & (bright > 6)] = 1
         weight[strong & (bright > 6)] = 2.0
@@ -132,6 +139,10 @@ def _judge(
 
 def _grey(linear: Picture) -> Picture:
     return np.clip(linear, 0, 1) @ WEIGHTS
+
+
+def _top(picture: Picture) -> Picture:
+    return np.maximum(np.maximum(picture[..., 0], picture[..., 1]), picture[..., 2])
 
 
 def _lightness(linear: Picture) -> Picture:
@@ -173,13 +184,13 @@ class _Lens:
     def see(self, linear: Picture) -> Picture:
         """Add the stray light of what is bright."""
         bright = np.clip(linear, 0, self.top)
-        bright = np.where(linear.max(2, keepdims=True) > 0.9, bright, 0).astype(np.float32)
+        bright = bright * (_top(linear)[..., None] > 0.9)
         if not bright.any():
             return linear * self.vignette
         total = linear.astype(np.float32).copy()
         h, w = linear.shape[:2]
         for sigma, share in zip(self.sigmas, self.shares, strict=True):
-            step = max(1, int(sigma / 4))
+            step = max(1, int(sigma / 2))
             small = cv2.resize(bright, (max(2, w // step), max(2, h // step)), interpolation=cv2.INTER_AREA)
             small = cv2.GaussianBlur(small, (0, 0), sigma / step, borderType=cv2.BORDER_CONSTANT)
             total += np.float32(share) * cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)
@@ -194,9 +205,9 @@ class _Lens:
             zoom = 1 + rng.normal(0, 0.3) * self.shift / w
             move = np.array([[zoom, 0, dx + (1 - zoom) * w / 2], [0, zoom, dy + (1 - zoom) * h / 2]], np.float32)
             x = np.clip(cv2.warpAffine(x, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), 0, 1)
-        noise = np.sqrt(x * self.full_well + self.read**2) / self.full_well
+        noise = np.sqrt(x * np.float32(self.full_well) + np.float32(self.read**2)) / np.float32(self.full_well)
         x = x + noise * rng.standard_normal(x.shape, np.float32)
-        pixels = (colour.to_encoded(x.astype(np.float32)) / 257 + 0.5).astype(np.uint8)
+        pixels = ENCODE[np.clip(x * 65535, 0, 65535).astype(np.uint16)]
         if rng.random() < 0.15:
             return pixels
         _, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, self.quality])

@@ -37,17 +37,21 @@ class Canvas:
         self.ambient = np.zeros((h, w, 3), np.float32)
         self.alpha = np.zeros((h, w), np.float32)
 
-    def paint(self, mask: Picture, flash: Picture, ambient: Picture) -> None:
-        m = mask > 0
-        self.flash[m] = np.broadcast_to(flash, self.flash.shape)[m]
-        self.ambient[m] = np.broadcast_to(ambient, self.ambient.shape)[m]
-        self.alpha[m] = 1
+    def paint(self, mask: Picture, flash: Picture, ambient: Picture, shading: Picture | None = None) -> None:
+        x, y, w, h = cv2.boundingRect(mask)
+        box = np.s_[y : y + h, x : x + w]
+        m = mask[box] > 0
+        for target, colours in ((self.flash, flash), (self.ambient, ambient)):
+            target[box][m] = np.broadcast_to(colours, target.shape)[box][m]
+            if shading is not None:
+                target[box][m] *= shading[box][m]
+        self.alpha[box][m] = 1
 
-    def line(self, a: Picture, b: Picture, width: float, flash: Picture, ambient: Picture) -> None:
+    def line(self, a: Picture, b: Picture, width: float, flash: Picture, ambient: Picture, shading: Picture | None = None) -> None:
         mask = np.zeros(self.alpha.shape, np.uint8)
         p, q = ((np.asarray(v) * self.scale * 16).astype(int) for v in (a, b))
         cv2.line(mask, tuple(p), tuple(q), 255, max(1, round(width * self.scale)), cv2.LINE_8, 4)
-        self.paint(mask, flash, ambient)
+        self.paint(mask, flash, ambient, shading)
 
     def polygon(self, points: Picture, flash: Picture, ambient: Picture) -> None:
         mask = np.zeros(self.alpha.shape, np.uint8)
@@ -77,7 +81,11 @@ def cutout(rng: Rng, folder: Path, shape: tuple[int, int]) -> Layer:
         parts[0] = parts[0] * np.exp(rng.normal(0, 1))
         parts[1] = parts[1] * np.exp(rng.normal(0, 0.7))
     foot = h * rng.uniform(0.55, 1.15)
+    if rng.random() < 0.2:  # the head half out of the picture at the top
+        foot = size[1] * rng.uniform(0.7, 0.99)
     x0, y0 = int(rng.uniform(-0.4 * size[0], w - 0.6 * size[0])), int(foot - size[1])
+    if rng.random() < 0.15:  # or at a side
+        x0 = int(rng.choice([-1, 1]) * size[0] * rng.uniform(0.3, 0.8) + rng.choice([0, w - size[0]]))
     move = np.array([[1, 0, x0], [0, 1, y0]], np.float32)
     flash, ambient, alpha = (cv2.warpAffine(np.ascontiguousarray(x), move, (w, h)) for x in parts)
     return Layer(flash, ambient, np.clip(alpha, 0, 1))
@@ -86,13 +94,13 @@ def cutout(rng: Rng, folder: Path, shape: tuple[int, int]) -> Layer:
 def _metal(rng: Rng, shape: tuple[int, int], head: Picture, reach: float) -> tuple[Picture, Picture]:
     """Colour of poles: black, grey, white or chrome, lit by the head and fading away from it."""
     albedo = rng.choice([0.01, 0.02, 0.03, 0.1, 0.4, 0.8])
-    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    small = shape[0] // 4, shape[1] // 4
+    y, x = np.mgrid[: small[0], : small[1]].astype(np.float32) * 4
     distance = np.hypot(x - head[0], y - head[1]) / reach
     light = np.exp(rng.normal(-1, 1.2)) / (0.05 + distance**2)
-    streak = np.exp(0.5 * fractal(rng, shape, cells=30, octaves=3)) if rng.random() < 0.4 else 1.0
-    flash = (albedo * light * streak)[..., None].repeat(3, 2)
-    ambient = np.full((*shape, 3), albedo * rng.uniform(0.3, 1.5), np.float32)
-    return flash.astype(np.float32), ambient
+    streak = np.exp(0.5 * fractal(rng, small, cells=30, octaves=3)) if rng.random() < 0.4 else 1.0
+    flash = cv2.resize((albedo * light * streak).astype(np.float32), shape[::-1])
+    return np.broadcast_to(flash[..., None], (*shape, 3)), np.full(3, albedo * rng.uniform(0.3, 1.5), np.float32)
 
 
 def drawn(rng: Rng, shape: tuple[int, int]) -> Layer:
@@ -196,12 +204,13 @@ def _person(canvas: Canvas, rng: Rng, head: Picture, foot: Picture, tall: float)
     """A standing figure holding a lamp; returns where the lamp is."""
     clothes, trousers, skin = colour(rng), colour(rng), np.float32([0.45, 0.3, 0.22]) * rng.uniform(0.2, 1.3)
     lit = np.exp(rng.normal(-2, 1.3))
-    shading = np.exp(0.25 * fractal(rng, canvas.alpha.shape, cells=25, octaves=4))[..., None]
+    folds = np.exp(0.25 * fractal(rng, canvas.shape, cells=25, octaves=4))
+    shading = cv2.resize(folds, canvas.alpha.shape[::-1])[..., None]
     hip, neck = foot - [0, tall * 0.48], foot - [0, tall * 0.84]
     side = rng.choice([-1, 1])
 
     def limb(a: Picture, b: Picture, width: float, tint: Picture) -> None:
-        canvas.line(a, b, max(1.0, width * tall), tint * shading * lit, tint * shading * np.float32(0.7))
+        canvas.line(a, b, max(1.0, width * tall), tint * lit, tint * 0.7, shading)
 
     for x in (-1, 1):
         knee = (hip + foot) / 2 + [x * tall * rng.uniform(0.02, 0.06), 0]

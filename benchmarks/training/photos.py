@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -15,14 +16,18 @@ from textures import Picture, Rng, colour, fractal, photos, texture
 def scene(rng: Rng, cutouts: Path) -> Light:
     """One scene of 2 to 20 lamps over a picture of random size."""
     h, w = size(rng)
-    albedo = _patchwork(rng, (h, w)) if rng.random() < 0.45 else _photo(rng, (h, w))
-    height = _relief(rng, albedo)
+    table = rng.random() < 0.35
+    if table:
+        albedo, things = _tabletop(rng, (h, w))
+    else:
+        albedo, things = _patchwork(rng, (h, w)) if rng.random() < 0.45 else _photo(rng, (h, w)), []
+    height = _relief(rng, albedo) * np.float32(rng.uniform(0, 0.4) if table else 1)
     n = int(np.clip(rng.poisson(6) + 2, 2, 16))
-    lamps = [_lamp(rng, albedo, height) for _ in range(n)]
+    lamps = [_lamp(rng, albedo, height, things) for _ in range(n)]
     sky = np.exp(0.4 * fractal(rng, (h, w), cells=2, octaves=2))[..., None] * (0.5 + rng.random(3))
     slope = cv2.Sobel(height, cv2.CV_32F, 0, 1) * rng.uniform(0, 0.5)
     ambient = albedo * sky * np.clip(1 + slope, 0.2, 2)[..., None]
-    bare = rng.random() < 0.12
+    bare = rng.random() < (0.35 if table else 0.12)
     layers = [[] if bare else setup(rng, cutouts, (h, w)) for _ in range(n)]
     if not bare and n > 3 and rng.random() < 0.2:  # the stand stays for a second frame
         k = int(rng.integers(n - 1))
@@ -31,7 +36,7 @@ def scene(rng: Rng, cutouts: Path) -> Light:
     if rng.random() < 0.2:
         mirrored = [_mirror(rng, s, (h, w)) for s in layers]
     moving = wind(rng, (h, w)) if rng.random() < 0.4 else None
-    return Light(ambient.astype(np.float32), lamps, layers, mirrored, moving, dark_room=rng.random() < 0.3)
+    return Light(ambient.astype(np.float32), lamps, layers, mirrored, moving, dark_room=rng.random() < 0.3, bright_room=table and rng.random() < 0.6)
 
 
 def size(rng: Rng) -> tuple[int, int]:
@@ -57,9 +62,14 @@ def wind(rng: Rng, shape: tuple[int, int]) -> Picture:
     return (area * np.exp(rng.uniform(np.log(0.5), np.log(6)))).astype(np.float32)
 
 
+@cache
+def _usable() -> list[Picture]:
+    return [p for p in photos() if np.median(p) > 0.03]
+
+
 def _photo(rng: Rng, shape: tuple[int, int]) -> Picture:
     h, w = shape
-    usable = [p for p in photos() if np.median(p) > 0.03]
+    usable = _usable()
     source = usable[int(rng.integers(len(usable)))]
     ph, pw = source.shape[:2]
     scale = min(ph / h, pw / w) * rng.uniform(0.5, 1)
@@ -112,6 +122,43 @@ def _patchwork(rng: Rng, shape: tuple[int, int]) -> Picture:
     return np.clip(picture, 0.005, 0.95).astype(np.float32)
 
 
+def _tabletop(rng: Rng, shape: tuple[int, int]) -> tuple[Picture, list[tuple[Picture, float]]]:
+    """Things before a plain wall: albedo, and each thing's outline (h, w) with its height, for the shadows it casts."""
+    h, w = shape
+    grain = np.exp(rng.uniform(0, 0.08) * fractal(rng, shape, cells=rng.uniform(3, 60), octaves=5))
+    picture = colour(rng, saturation=0.3) * grain[..., None] * rng.choice([1, 1, 3])
+    edge = int(h * rng.uniform(0.6, 1.0))
+    picture[edge:] = picture[edge:] * colour(rng) / 0.3
+    things = []
+    for _ in range(int(rng.integers(1, 5))):
+        mask = np.zeros(shape, np.uint8)
+        centre = np.array([rng.uniform(0.1, 0.9) * w, rng.uniform(0.2, 0.9) * h])
+        size = h * np.exp(rng.uniform(np.log(0.03), np.log(0.4)))
+        angles = np.linspace(0, 2 * np.pi, int(rng.integers(3, 40)), endpoint=False)
+        radii = size * np.exp(rng.normal(0, rng.uniform(0, 0.35), len(angles)))
+        squeeze = np.array([rng.uniform(0.2, 1.5), rng.uniform(0.5, 1.5)])
+        outline = centre + np.stack([np.cos(angles), np.sin(angles)], -1) * radii[:, None] * squeeze
+        cv2.fillPoly(mask, [(outline * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+        soft = cv2.GaussianBlur(mask, (0, 0), 0.7).astype(np.float32) / 255
+        inside = _photo(rng, shape) if rng.random() < 0.6 else _patchwork(rng, shape)
+        picture = picture * (1 - soft[..., None]) + inside * soft[..., None]
+        things.append((soft, size * rng.uniform(0.1, 1.5)))
+    return np.clip(picture, 0.01, 0.95).astype(np.float32), things
+
+
+def _cast(things: list[tuple[Picture, float]], at: Picture, z: float, soft: float) -> Picture | float:
+    """Share of the light that the things leave, with their shadows thrown away from the lamp on the wall behind."""
+    result: Picture | float = 1.0
+    covered = sum(m for m, _ in things)
+    for mask, tall in things:
+        h, w = mask.shape
+        grow = 1 + tall / max(z, 2 * tall)
+        move = np.array([[grow, 0, at[0] * (1 - grow)], [0, grow, at[1] * (1 - grow)]], np.float32)
+        shadow = cv2.GaussianBlur(cv2.warpAffine(mask, move, (w, h)), (0, 0), soft)
+        result = result * (1 - shadow * (1 - np.clip(covered, 0, 1)))
+    return result
+
+
 def _relief(rng: Rng, albedo: Picture) -> Picture:
     """Height in pixels: from the picture's own luminance, or noise, or both."""
     grey = np.log(albedo.mean(2) + 0.05)
@@ -121,12 +168,15 @@ def _relief(rng: Rng, albedo: Picture) -> Picture:
     return (height + noise * rng.uniform(0, 12)).astype(np.float32)
 
 
-def _lamp(rng: Rng, albedo: Picture, height: Picture) -> Picture:
+def _lamp(rng: Rng, albedo: Picture, height: Picture, things: list[tuple[Picture, float]]) -> Picture:
     """Light of one lamp near the picture plane: inverse square, Lambert, gloss, a cone, hard shadows."""
     h, w = height.shape
     y, x = np.mgrid[:h, :w].astype(np.float32)
     at = np.array([rng.uniform(-0.3, 1.3) * w, rng.uniform(-0.4, 1.1) * h])
     z = h * np.exp(rng.uniform(np.log(0.12), np.log(1.2)))
+    if things:  # a lamp farther away, often far beside the picture
+        z = h * np.exp(rng.uniform(np.log(0.4), np.log(3)))
+        at = np.array([0.5 * w, 0.4 * h]) + rng.normal(0, 0.8, 2) * max(z, h)
     dx, dy = at[0] - x, at[1] - y
     r2 = dx * dx + dy * dy + z * z
     gx, gy = cv2.Sobel(height, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(height, cv2.CV_32F, 0, 1) / 8
@@ -135,13 +185,13 @@ def _lamp(rng: Rng, albedo: Picture, height: Picture) -> Picture:
     if rng.random() < 0.5:
         half = np.clip(facing, 0, 1) ** rng.uniform(10, 80)
         light = light + rng.uniform(0, 0.5) * half * (z * z / r2) / np.maximum(albedo.mean(2), 0.05)
-    if rng.random() < 0.6:  # a reflector's cone
+    if rng.random() < (0.15 if things else 0.6):  # a reflector's cone
         aim = np.array([rng.uniform(0.2, 0.8) * w, rng.uniform(0.3, 0.8) * h])
         ray = np.array([aim[0] - at[0], aim[1] - at[1], -z])
         cosine = -(dx * ray[0] + dy * ray[1] + z * ray[2]) / np.sqrt(r2 * (ray @ ray))
         edge = np.cos(np.radians(rng.uniform(20, 70)))
         light = light * np.clip((cosine - edge) / rng.uniform(0.03, 0.3), 0, 1)
-    light = light * _shadows(rng, (h, w), at)
+    light = light * (_cast(things, at, z, np.exp(rng.uniform(-0.5, 2))) if things else _shadows(rng, (h, w), at))
     tint = np.array([1, rng.uniform(0.9, 1), rng.uniform(0.75, 1.1)], np.float32)
     return (albedo * light[..., None] * tint).astype(np.float32)
 

@@ -30,7 +30,7 @@ def scene(rng: Rng, cutouts: Path, device: torch.device, *, largest: float = 120
     shape = int(shape[0] * shrink), int(shape[1] * shrink)
     stage = _Stage(rng, shape, device)
     n = int(np.clip(rng.poisson(6) + 2, 2, 14))
-    bare = rng.random() < 0.08
+    bare = rng.random() < (0.3 if stage.table else 0.08)
     lamps, layers, mirrored = [], [], []
     for _ in range(n):
         lamp, rig = stage.lamp()
@@ -45,7 +45,7 @@ def scene(rng: Rng, cutouts: Path, device: torch.device, *, largest: float = 120
         k = int(rng.integers(n - 1))
         layers[k + 1] += [Layer(s.flash * np.float32(rng.choice([0, 1])), s.ambient, s.alpha, s.in_scene) for s in layers[k]]
     moving = photos.wind(rng, shape) if rng.random() < 0.3 else None
-    return Light(stage.ambient, lamps, layers, mirrored, moving, dark_room=rng.random() < 0.1)
+    return Light(stage.ambient, lamps, layers, mirrored, moving, dark_room=rng.random() < 0.1, bright_room=stage.table and rng.random() < 0.5)
 
 
 class _Stage:
@@ -56,7 +56,8 @@ class _Stage:
         pool = np.stack([texture(rng) for _ in range(TEXTURES)])
         self.textures = torch.as_tensor(pool, device=device)
         self.bench = worlds.Workbench(rng, device, TEXTURES)
-        self.shapes = worlds.surroundings(self.bench) + worlds.subject(self.bench)
+        self.table = rng.random() < 0.25
+        self.shapes = worlds.surroundings(self.bench, table=self.table) + worlds.subject(self.bench)
         self._camera()
         distance, which = tracer.first_hit(self.shapes, self.eye, self.rays)
         self.distance = distance
@@ -125,13 +126,28 @@ class _Stage:
             eye = self.eye.cpu().numpy()
             at = eye * r.uniform(0.35, 0.75) + [r.normal(0, 0.6), 0, 0]
             at[2] = r.uniform(0.4, 1.8)
+        if self.table:  # before the wall, mostly beside the picture
+            at = np.array([r.normal(0, 1.8), -r.uniform(0.6, 3.5), r.uniform(0.3, 2.8)])
+        elif r.random() < 0.15:  # its head at the picture's edge
+            at = self._at_edge()
         aim = np.array([r.normal(0, 0.4), r.normal(0, 0.4), r.uniform(0, 0.8)]) - at
         aim /= np.linalg.norm(aim)
-        power = self.bench.tensor([1, r.uniform(0.9, 1), r.uniform(0.75, 1.1)]) * float(radius**2 * np.exp(r.normal(0, 0.3)))
+        power = self.bench.tensor([1, r.uniform(0.9, 1), r.uniform(0.75, 1.1)]) * float((at @ at) * np.exp(r.normal(0, 0.3)))
         edge = float(np.cos(np.radians(r.uniform(30, 89))))
         tensor = self.bench.tensor
         lamp = Lamp(tensor(at + aim * 0.02), tensor(aim), edge, float(r.uniform(0.05, 0.4)), power)
         return lamp, worlds.rig(self.bench, lamp, at, aim)
+
+    def _at_edge(self) -> np.ndarray:
+        """A place that the picture shows at its left, right or upper edge."""
+        r, (h, w) = self.rng, self.size
+        row, column = r.uniform(0.02, 0.6) * h, r.choice([0.005, 0.015, 0.985, 0.995]) * w
+        if r.random() < 0.5:
+            row, column = r.uniform(0.0, 0.03) * h, r.uniform(0.05, 0.95) * w
+        ray = self.rays[int(row) * w + int(column)].cpu().numpy()
+        at = self.eye.cpu().numpy() + ray * r.uniform(1.5, 5.5)
+        at[2] = max(at[2], 0.25)
+        return at
 
     def light(self, lamp: Lamp, rig: list[Shape]) -> tuple[Picture, Layer | None, Picture]:
         """What the lamp makes of the scene, the equipment in front of it, and its mirror image."""

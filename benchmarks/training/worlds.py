@@ -57,7 +57,7 @@ def turn(angle: float, tilt: float = 0.0) -> np.ndarray:
     return np.array([[c, s, 0], [-s * ct, c * ct, st], [s * st, -c * st, ct]])
 
 
-def surroundings(w: Workbench) -> list[Shape]:
+def surroundings(w: Workbench, *, table: bool) -> list[Shape]:
     """Ground, and walls, a hedge, a fence, a ceiling or nothing behind."""
     r = w.rng
     ground = w.material(chrome=0, saturation=0.3)
@@ -66,6 +66,10 @@ def surroundings(w: Workbench) -> list[Shape]:
         ground["gloss"] = 0.1
     result = [w.shape("box", [0, 10, -0.5], [40, 40, 0.5], **ground)]
     back = float(r.uniform(1.2, 9))
+    if table:  # things on a table before a plain wall
+        wall = w.material(chrome=0, saturation=0.3) | {"texture": 0, "zoom": float(r.uniform(0.05, 0.3))}
+        result.append(w.shape("box", [0, r.uniform(0.35, 1.2) + 0.1, 2], [10, 0.1, 4], **wall))
+        return result
     kind = r.choice(["room", "wall", "hedge", "fence", "open"], p=[0.34, 0.22, 0.16, 0.1, 0.18])
     if kind == "room":
         side = float(r.uniform(2.2, 5))

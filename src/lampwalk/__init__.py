@@ -1,5 +1,9 @@
 """lampwalk: one picture from a series in which one flash was walked around the subject."""
 
+from .alignment import Alignment, align
+from .checking import check
+from .composite import Composite, merge
+from .decisions import Choices
 from .errors import (
     Finding,
     FrameError,
@@ -11,6 +15,35 @@ from .errors import (
     WorksheetError,
 )
 from .frames import Frame, Series, read_series
+from .masks import Mask
+from .merging import Run, merge_folder, merge_worksheet
+from .planning import plan
 from .stack import Stack
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "Alignment",
+    "Choices",
+    "Composite",
+    "Finding",
+    "Frame",
+    "FrameError",
+    "InputError",
+    "LampwalkError",
+    "Mask",
+    "MissingExtraError",
+    "OutputError",
+    "Run",
+    "Series",
+    "SeriesError",
+    "Stack",
+    "WorksheetError",
+    "align",
+    "check",
+    "merge",
+    "merge_folder",
+    "merge_worksheet",
+    "plan",
+    "read_series",
+]

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 
+from . import planning
 from .colour import luminance
 from .decisions import Choices, Decision, Decisions, Progress, decide
 from .errors import Finding
@@ -79,12 +81,16 @@ class Report:
     findings: tuple[Finding, ...]
 
 
-def check(source: Series | str | Sequence[Any], *, progress: Progress | None = None) -> Report:
+def check(
+    source: Series | str | Path | Sequence[Any], *, plan: str | Path | None = None, progress: Progress | None = None
+) -> Report:
     """Look at a series before merging.
 
     Parameters
     ----------
     source : Series, folder, list of paths or list of arrays
+    plan : path, optional
+        A plan.json made before the shoot, to compare the set with.
     progress : callable, optional
 
     Returns
@@ -110,8 +116,11 @@ def check(source: Series | str | Sequence[Any], *, progress: Progress | None = N
         _row(f.name, f.facts, by_name.get(f.name), figures[f.name], usual, out.get(f.name, "")) for f in series.frames
     ]
     rows += [Row(frame=name, role="left out", note=why) for name, why in series.left_out]
-    findings = (*decisions.findings, *_settings(series), *_odd_frames(rows, decisions, figures))
-    return Report(rows=tuple(rows), reference=decisions.reference, findings=findings)
+    findings = [*decisions.findings, *_settings(series), *_odd_frames(rows, decisions, figures)]
+    if plan is not None:
+        frames = series.frames
+        findings += planning.compare(planning.read_plan(Path(plan)), [f.facts for f in frames], [f.name for f in frames])
+    return Report(rows=tuple(rows), reference=decisions.reference, findings=tuple(findings))
 
 
 def _row(

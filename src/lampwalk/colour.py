@@ -18,7 +18,7 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
 def to_linear(encoded: NDArray[Any]) -> NDArray[np.float32]:
-    """Encoded sRGB values to linear light.
+    """Turn encoded sRGB values into linear light.
 
     Parameters
     ----------
@@ -29,15 +29,15 @@ def to_linear(encoded: NDArray[Any]) -> NDArray[np.float32]:
     (...) float32, linear light, 0-1
     """
     if encoded.dtype == np.uint8:
-        return _decode_table(8)[encoded]
+        return np.asarray(_decode_table(8)[encoded])
     if encoded.dtype == np.uint16:
-        return _decode_table(16)[encoded]
+        return np.asarray(_decode_table(16)[encoded])
     v = np.clip(encoded, 0, 1).astype(np.float32)
     return _srgb_to_linear(v).astype(np.float32)
 
 
 def to_encoded(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
-    """Linear light to encoded sRGB.
+    """Turn linear light into encoded sRGB.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def to_encoded(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
     """
     v = np.clip(linear, 0, 1)
     encoded = np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055)
-    return np.rint(encoded * 65535).astype(np.uint16)
+    return np.asarray(np.rint(encoded * 65535), np.uint16)
 
 
 def luminance(linear: NDArray[np.float32]) -> NDArray[np.float32]:

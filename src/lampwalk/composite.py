@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import geometry, light, worksheet
+from . import geometry, light, parallel, worksheet
 from .decisions import Choices, Decision, Decisions, Given, Progress, decide
 from .errors import Finding
 from .frames import Series, as_series
@@ -93,19 +92,14 @@ def execute(decisions: Decisions, *, threads: int = 2, progress: Progress | None
     stack = Stack(shape, np.uint16)
     on = [d for d in decisions.frames if d.on]
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
-    inner = cv2.getNumThreads()
-    cv2.setNumThreads(1)  # the strips are the parallel work
-    try:
-        with ThreadPoolExecutor(threads) as workers:
-            for done, (d, pixels) in enumerate(_decoded(on)):
-                _each_strip(workers, shape, lambda rows, d=d, p=pixels: _add(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
-                if progress:
-                    progress("merging", done + 1, len(on))
-            filled = [d for d in on if d.fill is not None]
-            if filled:
-                _each_strip(workers, shape, lambda rows: _fill(stack, rows, filled))
-    finally:
-        cv2.setNumThreads(inner)
+    with parallel.limited(threads):
+        for done, (d, pixels) in enumerate(_decoded(on)):
+            _each_strip(shape, lambda rows, d=d, p=pixels: _add(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
+            if progress:
+                progress("merging", done + 1, len(on))
+        filled = [d for d in on if d.fill is not None]
+        if filled:
+            _each_strip(shape, lambda rows: _fill(stack, rows, filled))
     return Composite(
         pixels=stack.pixels(),
         coverage=stack.coverage(),
@@ -132,10 +126,8 @@ def _decoded(on: Sequence[Decision]) -> Iterator[tuple[Decision, NDArray[Any]]]:
             del pixels
 
 
-def _each_strip(workers: ThreadPoolExecutor, shape: tuple[int, int], job: Callable[[slice], None]) -> None:
-    strips = [slice(top, min(top + STRIP_ROWS, shape[0])) for top in range(0, shape[0], STRIP_ROWS)]
-    for _ in workers.map(job, strips):
-        pass
+def _each_strip(shape: tuple[int, int], job: Callable[[slice], None]) -> None:
+    parallel.each(job, [slice(top, min(top + STRIP_ROWS, shape[0])) for top in range(0, shape[0], STRIP_ROWS)])
 
 
 def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:

@@ -49,7 +49,8 @@ class _Frame:
     """One frame at half size, in the logarithm of light, and its high-passed versions."""
 
     log: Map  # (h, w) log luminance
-    chroma: Map  # (h, w, 2) log R/G, log B/G
+    red: Map  # (h, w) log R/G
+    blue: Map  # (h, w) log B/G
     linear: Map  # (h, w) luminance
     clipped: Map  # (h, w) share of clipped pixels
     high: tuple[Map, ...]  # high-passed log, one per scale
@@ -150,7 +151,8 @@ def _half_size(linear: Map, clipped: Map) -> _Frame:
     high = tuple(_high_pass(log, sigma) for sigma, _ in SCALES)
     return _Frame(
         log=log,
-        chroma=np.stack([rgb[..., 0] - rgb[..., 1], rgb[..., 2] - rgb[..., 1]], axis=-1),
+        red=rgb[..., 0] - rgb[..., 1],
+        blue=rgb[..., 2] - rgb[..., 1],
         linear=luminance,
         clipped=_half(clipped),
         high=high,
@@ -161,12 +163,11 @@ def _half_size(linear: Map, clipped: Map) -> _Frame:
 def _details(logs: Sequence[Map]) -> list[Map]:
     """High-passed log light, how far it lies outside the range of the others, and off the middle of it."""
     high = [_high_pass(log, DETAIL_SIGMA) for log in logs]
-    top = np.partition(np.stack(high), -2, axis=0)[-2:] if len(high) < 3 else _two_extremes(high, np.maximum, np.minimum)
-    low = np.partition(np.stack(high), 1, axis=0)[1::-1] if len(high) < 3 else _two_extremes(high, np.minimum, np.maximum)
+    top = _two_extremes(high, np.maximum, np.minimum)
+    low = _two_extremes(high, np.minimum, np.maximum)
     result = []
     for h in high:
-        most = np.where(h >= top[1], top[0], top[1])
-        least = np.where(h <= low[1], low[0], low[1])
+        most, least = np.where(h >= top[1], top[0], top[1]), np.where(h <= low[1], low[0], low[1])
         outside = np.maximum(h - most, 0) - np.maximum(least - h, 0)
         result.append(np.stack([h, outside, h - 0.5 * (most + least)]).astype(np.float32) * 2)
     return result
@@ -179,6 +180,13 @@ def _two_extremes(maps: Sequence[Map], better: np.ufunc, worse: np.ufunc) -> Map
         second = better(second, worse(best, m))
         best = better(best, m)
     return np.stack([second, best])
+
+
+def _lowest(maps: Sequence[Map]) -> Map:
+    result = maps[0]
+    for m in maps[1:]:
+        result = np.minimum(result, m)
+    return result
 
 
 def _choose_others(frames: Sequence[_Frame], ambient: Sequence[bool], i: int) -> list[int]:
@@ -204,8 +212,8 @@ def _unexplained(frames: Sequence[_Frame], i: int, others: Sequence[int], scale:
         shared = _box(mine * frames[j].high[scale], side)
         explained = shared * shared / (frames[j].energy[scale] + NOISE**2)
         left.append(np.maximum(energy - explained, 0))
-    best = np.partition(np.stack(left), min(1, len(left) - 1), axis=0)
-    return np.sqrt(best[0]), np.sqrt(best[min(1, len(left) - 1)])
+    second, best = _two_extremes(left, np.minimum, np.maximum) if len(left) > 1 else (left[0], left[0])
+    return np.sqrt(best), np.sqrt(second)
 
 
 class _Statistics:
@@ -245,12 +253,12 @@ def _coarse(
     base_linear = np.exp(base) - DARK
     noise = np.sqrt(np.maximum(base_linear, 0) / 20000 + (5 / 20000) ** 2)
     darker = np.clip((cv2.GaussianBlur(base_linear - me.linear, (0, 0), 0.7)) / noise / 16, -1, 1)
-    chroma = np.min([np.abs(me.chroma - frames[j].chroma).sum(-1) for j in others], axis=0)
+    chroma = _lowest([np.abs(me.red - frames[j].red) + np.abs(me.blue - frames[j].blue) for j in others])
     flat = np.ones_like(me.log)
     channels = [
         (me.log + 3) / 2,
-        me.chroma[..., 0],
-        me.chroma[..., 1],
+        me.red,
+        me.blue,
         me.log - top,
         me.log - middle,
         me.log - low,
@@ -274,7 +282,7 @@ def _coarse(
             _of_others(stats.unexplained[s], best, (n - 1) // 2) * 4,
             _of_others(stats.unexplained[s], best, -2) * 4,
             (high - mean) * 2,
-            np.min([np.abs(high - frames[j].high[s]) for j in others], axis=0) * 4,
+            _lowest([np.abs(high - frames[j].high[s]) for j in others]) * 4,
         ]
     channels.append(_box(channels[15], 25) * 2)
     return np.stack(channels).astype(np.float32)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, rules
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .errors import Finding, InputError, SeriesError
@@ -172,8 +172,20 @@ def decide(
     """
     if len(series) > MAX_FRAMES:
         raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
+    with parallel.limited(threads):
+        return _decide(series, choices=choices, given=given, keep=keep, progress=progress)
+
+
+def _decide(
+    series: Series,
+    *,
+    choices: Choices,
+    given: Given,
+    keep: Callable[[Preview], None] | None,
+    progress: Progress | None,
+) -> Decisions:
     sheet = given.sheet
-    previews, sightings = _look(series, observe=sheet is None, keep=keep, threads=threads, progress=progress)
+    previews, sightings = _look(series, observe=sheet is None, keep=keep, progress=progress)
     if sheet is None:
         lit_by_day = ambient.find_ambient(previews)
         alignments = _align(series, sightings, lit_by_day)
@@ -196,9 +208,11 @@ def decide(
         for i in used
     ]
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
-    small = [align_preview(previews[i], alignments[i].frame_to_reference) for i in used]  # type: ignore[arg-type]
+    small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
     previews.clear()
     frames = _light(frames, small, reference, choices=choices, given=given)
+    if progress:
+        progress("deciding", 1, 1)
     return Decisions(
         series=series,
         reference=reference,
@@ -214,27 +228,24 @@ def _look(
     *,
     observe: bool,
     keep: Callable[[Preview], None] | None,
-    threads: int,
     progress: Progress | None,
 ) -> tuple[list[Preview], list[Sighting]]:
     """Decode every frame once, and keep what is small."""
 
     def look(frame: Frame) -> tuple[Preview, Sighting | None]:
         pixels = frame.pixels()
-        return make_preview(frame.name, pixels), alignment.observe(pixels) if observe else None
+        preview = make_preview(frame.name, pixels)
+        sighting = alignment.observe(pixels) if observe else None
+        del pixels
+        if keep:
+            keep(preview)
+        if progress:
+            progress("looking", next(count), len(series))
+        return preview, sighting
 
-    previews: list[Preview] = []
-    sightings: list[Sighting] = []
-    with ThreadPoolExecutor(threads) as pool:
-        for preview, sighting in pool.map(look, series.frames):
-            previews.append(preview)
-            if keep:
-                keep(preview)
-            if sighting is not None:
-                sightings.append(sighting)
-            if progress:
-                progress("looking", len(previews), len(series))
-    return previews, sightings
+    count = itertools.count(1)
+    seen = parallel.each(look, series.frames)
+    return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
 
 
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
@@ -286,13 +297,13 @@ def _light(
     if choices.level:
         levels = _levels(frames, small, at, given.sheet)
         plate = ambient.plate(small, by_day)
-        gains = [ambient.level_field(level, p, plate) for level, p in zip(levels, small, strict=True)]
+        gains = parallel.each(lambda i: ambient.level_field(levels[i], small[i], plate), range(len(small)))
         small = [_relit(p, gain) for p, gain in zip(small, gains, strict=True)]
         frames = [replace(d, level=level) for d, level in zip(frames, levels, strict=True)]
 
     if choices.hide or given.masks:
         frames = _hide(frames, small, by_day, find=choices.hide and given.sheet is None, by_hand=given.masks)
-    hidden = [_in_reference(d) for d in frames]
+    hidden = parallel.each(_in_reference, frames)
 
     if choices.glow:
         glows = glow.estimate(small, hidden, by_day)

@@ -31,6 +31,9 @@ MOST_PIXELS = 500_000_000
 """A file that claims more is refused before memory is taken. The largest single-shot sensors on sale have 150
 megapixels, pixel-shift pictures 400 (from memory)."""
 
+_READ_BYTES = 2**24
+"""Bytes of a TIFF file that are read ahead; tifffile's own 256 MiB would double the memory of a picture."""
+
 LEAST_SIDE = 8
 """Pixels; below, there is nothing to align."""
 
@@ -186,7 +189,7 @@ def _decode_tiff(path: Path) -> NDArray[Any]:
         check_tiff(path, page)
         pixels = np.empty(page.shape, page.dtype)
         try:
-            page.asarray(out=pixels, maxworkers=1)  # into `out`: without it, deflate takes twice the memory
+            page.asarray(out=pixels, maxworkers=1, buffersize=_READ_BYTES)
         except (ValueError, KeyError, ImportError, RuntimeError, OSError, zlib.error) as error:
             # tifffile says so in several ways when a packing needs a package that is not there.
             if not isinstance(error, ImportError) and "imagecodecs" not in str(error):

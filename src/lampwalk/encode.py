@@ -148,7 +148,11 @@ def write_jpeg(
         cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
     ]  # fmt: skip
     # OpenCV 5.0 writes XMP as it is given; the segment's name belongs before it (XMP Part 3, 1.1.3).
-    named = {_EXIF: exif, _ICC: icc, _XMP: _JPEG_XMP_NAME + xmp if xmp else None}
+    named = {
+        _EXIF: metadata.for_jpeg(exif) if exif else None,
+        _ICC: icc,
+        _XMP: _JPEG_XMP_NAME + xmp if xmp else None,
+    }
     _store(path, _encoded(".jpg", _bgr(pixels, np.uint8), options, named))
 
 
@@ -305,7 +309,7 @@ def _add_exif(path: Path, exif: bytes | None, *, big: bool) -> None:
     """
     if not exif:
         return
-    added = metadata.parse(exif)
+    added = metadata.for_tiff(exif)
     with path.open("r+b") as file:
         with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as written:
             layout = metadata.read_directory(written, metadata.header(written)[2], order="<", big=big)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from . import planview
 from .exposure import Setting, shutter_text
-from .flash import power_text
+from .flash import change_ev, power_text
 from .planning import FLASHES_PER_POSITION, Plan
 from .positions import Position, place_text, pool_m
 
@@ -180,6 +180,7 @@ def _light(plan: Plan) -> Table:
 def _lamp(plan: Plan) -> Table:
     lamp, flash = plan.lamp, plan.flash
     gain = f", gain {lamp.gain_ev:+.1f} stops" if lamp.gain_ev else ""
+    along = change_ev(flash.distance_m, flash.distance_m + plan.subject.width_m)
     pool = pool_m(flash.distance_m, lamp.beam_deg)
     nearer = "" if flash.nearer_ev is None else f"0.5 m nearer {flash.nearer_ev:+.1f}, "
     rows = [
@@ -192,7 +193,7 @@ def _lamp(plan: Plan) -> Table:
             f"{flash.distance_m:.1f} m, {power_text(flash.power)}; full power reaches {flash.reach_m:.1f} m",
         ),
         ("Distance slips", f"{nearer}0.5 m farther {flash.farther_ev:+.1f} stops"),
-        ("Falls off", f"{flash.falloff_ev:+.1f} stops over {plan.subject.depth_m:g} m of depth"),
+        ("Falls off", f"{flash.falloff_ev:+.1f} stops over the depth, {along:+.1f} over the width"),
         (
             "Pool",
             f"{pool:.1f} m wide; darkest strip {plan.darkest_ev:+.1f} stops",

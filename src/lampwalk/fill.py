@@ -1,8 +1,8 @@
 """Fill: the light that a mask took away, put back as a ratio on what the other frames show.
 
-The maximum of the other frames brings the surface's own texture; the ratio brings the light of the hidden frame,
-carried in from the rim of its mask. Nothing is invented: where no other frame shows the place there is no texture, and
-where the rim is no brighter than the others there is no fill.
+The maximum of the other frames brings the surface's own texture; the ratio brings the light of the hidden
+frame, carried in from the rim of its mask. Nothing is invented: where no other frame shows the place there
+is no texture, and where the rim is no brighter than the others there is no fill.
 """
 
 from __future__ import annotations
@@ -31,14 +31,15 @@ DARK = 1e-3
 """Linear light added to both sides of a ratio: where nothing is lit, the ratio is 1."""
 
 BAND_EV = 1.0
-"""Distance of the brightness bands: rim pixels count most for hidden pixels about as bright in the other frames, so
-that light does not run across the outline of a nearer or darker thing."""
+"""Distance of the brightness bands: rim pixels count most for hidden pixels about as bright in the other
+frames, so that light does not run across the outline of a nearer or darker thing."""
 
 BAND_SPREAD_EV = 0.6
 """Standard deviation of a band."""
 
 OTHER_BANDS = 0.02
-"""What a rim pixel counts in bands far from its own, for hidden pixels whose brightness the rim does not have."""
+"""What a rim pixel counts in bands far from its own, for hidden pixels whose brightness the rim does not
+have."""
 
 LARGEST = 16.0
 """Largest ratio (4 EV): beyond it the noise of the other frames would show."""
@@ -71,14 +72,14 @@ def estimate(
     -------
     tuple of (h, w, 3) float32 or None
         0 to `LARGEST`, smooth within surfaces. It is 1 far from the mask and holds only where the mask hides:
-        the light there is M * max(1, ratios of the frames that are hidden there), with M the maximum of the frames
-        that are seen there. None for frames that need no fill.
+        the light there is M * max(1, ratios of the frames that are hidden there), with M the maximum of the
+        frames that are seen there. None for frames that need no fill.
 
     Notes
     -----
-    Interpolation by inverse distance on the logarithm of the ratio, as a sum of Gaussians of growing width whose
-    weights make it a power law. Where several frames are hidden at one place, each is measured against the others that
-    are seen at its rim.
+    Interpolation by inverse distance on the logarithm of the ratio, as a sum of Gaussians of growing width
+    whose weights make it a power law. Where several frames are hidden at one place, each is measured against
+    the others that are seen at its rim.
     """
     small = [_small(p.linear) for p in previews]
     gone = [_small((m > 127).astype(np.float32)) > 0 for m in hidden]
@@ -143,7 +144,7 @@ def uncertain(
 
 
 def _box(gone: _Bools) -> tuple[slice, slice]:
-    """The mask's bounding box and what lies around."""
+    """Bound the mask and what lies around it."""
     rows, columns = np.nonzero(gone)
     return (
         slice(max(0, int(rows.min()) - AROUND), int(rows.max()) + AROUND + 1),
@@ -156,7 +157,9 @@ def _ratio(frame: _Field, others: _Field, rim: _Bools) -> _Field:
     weight = rim.astype(np.float32)[..., None]
     dark = DARK * _blur(weight, BEFORE_LOG)[..., None]
     top, bottom = _blur(frame * weight, BEFORE_LOG) + dark, _blur(others * weight, BEFORE_LOG) + dark
-    log = np.where(rim[..., None], np.log(np.maximum(top, 1e-9) / np.maximum(bottom, 1e-9)), 0).astype(np.float32)
+    log = np.where(rim[..., None], np.log(np.maximum(top, 1e-9) / np.maximum(bottom, 1e-9)), 0).astype(
+        np.float32
+    )
     brightness = np.log2(others.mean(axis=2) + DARK)
     low, high = float(brightness.min()), float(brightness.max())
     bands = np.linspace(low, high, max(1, int(np.ceil((high - low) / BAND_EV))) + 1)

@@ -1,130 +1,48 @@
-"""Finish: brighten one region, darken the edges, cut to a ratio. Everything is off until the worksheet asks for it.
+"""Finish: brighten one region, darken the edges, cut to a ratio; all off until the worksheet asks for it.
 
-    spec = {"lift": [{"region": {"ellipse": [0.5, 0.55, 0.3, 0.2]}, "black": 0.02, "white": 0.9, "gamma": 1.1, "soft": 0.08}],
-            "burn": {"opacity": 0.7, "inset": 0.12, "soft": 0.25},
-            "crop": {"ratio": [16, 9], "focus": [0.5, 0.55], "inside": [0, 0, 1, 1]}}
+    {"lift": [{"region": {"ellipse": [0.5, 0.55, 0.3, 0.2]}, "white": 0.9, "gamma": 1.1, "soft": 0.08}],
+     "burn": {"opacity": 0.7, "inset": 0.12, "soft": 0.25},
+     "crop": {"ratio": [16, 9], "focus": [0.5, 0.55], "inside": [0, 0, 1, 1]}}
 
-Places are shares of the picture's width and height, so that a finish made on a small version fits the full one.
+Places are shares of the picture's width and height, so that a finish made on a small version fits the full
+one.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .colour import luminance
-from .errors import InputError, WorksheetError
+from .errors import InputError
+from .finishspec import Burn, Crop, Finish, Lift, Region, from_json, to_json
 from .geometry import STRIP_ROWS
 from .previews import Preview
 
 REGION_LONG_SIDE = 1024
-"""Pixels of the longer side at which soft regions are drawn; they are smooth, so enlarging them shows nothing."""
+"""Pixels of the longer side at which soft regions are drawn; they are smooth, so enlarging them shows
+nothing."""
 
 BURN_STOPS = 2.0
 """Stops by which `burn` darkens at opacity 1 (common practice is a layer of about that depth, no source)."""
 
-BURN_OPACITY = 0.73
-"""Opacity of `burn` where none is given: 70 to 76 % is common practice, no source."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Region:
-    """Where something acts: exactly one of ellipse, polygon, mask.
-
-    Attributes
-    ----------
-    ellipse : (x, y, rx, ry, degrees) or None
-        Centre and half axes as shares of width and height; turned clockwise by degrees of the picture.
-    polygon : tuple of (x, y) or None
-        At least three corners, shares of width and height.
-    mask : str or None
-        An 8-bit picture file, white where it acts; `apply` gets its pixels through `masks`.
-    """
-
-    ellipse: tuple[float, float, float, float, float] | None = None
-    polygon: tuple[tuple[float, float], ...] | None = None
-    mask: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lift:
-    """A tone curve through a soft region: ``v -> clip((v - black) / (white - black))^(1 / gamma)`` on encoded values.
-
-    Attributes
-    ----------
-    region : Region
-    black, white : float
-        Encoded values (0-1) that become 0 and 1.
-    gamma : float
-        Above 1 brightens the middle.
-    soft : float
-        Width of the region's edge as a share of the picture's longer side.
-    opacity : float
-        0-1.
-    """
-
-    region: Region
-    black: float = 0.0
-    white: float = 1.0
-    gamma: float = 1.0
-    soft: float = 0.1
-    opacity: float = 1.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Burn:
-    """Edges darkened through a soft frame-shaped region, in linear light.
-
-    Attributes
-    ----------
-    opacity : float
-        0-1; at 1 the corners lose two stops.
-    inset : float
-        Width of the frame as a share of the shorter side.
-    soft : float
-        Width of its inner edge as a share of the shorter side.
-    """
-
-    opacity: float = BURN_OPACITY
-    inset: float = 0.1
-    soft: float = 0.3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Crop:
-    """A cut to a ratio of sides, as large as fits, as near to the focus as fits.
-
-    Attributes
-    ----------
-    ratio : (float, float)
-        Width to height.
-    focus : (x, y)
-        Shares of width and height; where the middle of the cut should lie.
-    inside : (x0, y0, x1, y1)
-        The part that may be used (what all frames cover), shares.
-    scale : float
-        Size of the cut against the largest that fits, above 0, at most 1.
-    """
-
-    ratio: tuple[float, float]
-    focus: tuple[float, float] = (0.5, 0.5)
-    inside: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0)
-    scale: float = 1.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finish:
-    """The worksheet's ``finish``; empty means untouched."""
-
-    lift: tuple[Lift, ...] = field(default_factory=tuple)
-    burn: Burn | None = None
-    crop: Crop | None = None
+__all__ = [
+    "Burn",
+    "Crop",
+    "Finish",
+    "Lift",
+    "Region",
+    "apply",
+    "crop_box",
+    "from_json",
+    "lit_subject",
+    "to_json",
+]
 
 
 def apply(
@@ -151,8 +69,8 @@ def apply(
 
     Notes
     -----
-    Curves are evaluated in float32 for each pixel and rounded once, so a smooth ramp of 16 bits stays smooth: no table of 8 bits, no
-    step between strips.
+    Curves are evaluated in float32 for each pixel and rounded once, so a smooth ramp of 16 bits stays smooth:
+    no table of 8 bits, no step between strips.
     """
     if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint16:
         raise InputError(f"pixels of shape {pixels.shape}, {pixels.dtype}", remedy="give (H, W, 3) uint16")
@@ -207,7 +125,7 @@ def crop_box(crop: Crop, shape: tuple[int, int]) -> tuple[slice, slice]:
 
 
 def lit_subject(previews: Sequence[Preview], plate: NDArray[np.float32], ambient: Sequence[bool]) -> Region:
-    """The default region: an ellipse round what the lamps lit most.
+    """Take as default region an ellipse round what the lamps lit most.
 
     Parameters
     ----------
@@ -244,50 +162,6 @@ def lit_subject(previews: Sequence[Preview], plate: NDArray[np.float32], ambient
     return Region(ellipse=(round(cx, 3), round(cy, 3), round(max(rx, 0.05), 3), round(max(ry, 0.05), 3), 0.0))
 
 
-def from_json(data: Mapping[str, Any]) -> Finish:
-    """Read the worksheet's ``finish``.
-
-    Raises
-    ------
-    WorksheetError
-        A field cannot be used; it is named.
-    """
-    _only(data, ("lift", "burn", "crop"), "finish")
-    lifts = data.get("lift") or []
-    if not isinstance(lifts, list | tuple):
-        raise WorksheetError("finish.lift: is no list", remedy="write a list of lifts")
-    burn, crop = data.get("burn"), data.get("crop")
-    return Finish(
-        lift=tuple(_read_lift(item, f"finish.lift[{i}]") for i, item in enumerate(lifts)),
-        burn=None if burn is None else _read_burn(burn),
-        crop=None if crop is None else _read_crop(crop),
-    )
-
-
-def to_json(spec: Finish) -> dict[str, Any]:
-    """Write a finish as the worksheet has it."""
-    data: dict[str, Any] = {}
-    if spec.lift:
-        data["lift"] = [
-            {
-                "region": _region_to_json(lift.region),
-                **{name: getattr(lift, name) for name in ("black", "white", "gamma", "soft", "opacity")},
-            }
-            for lift in spec.lift
-        ]
-    if spec.burn is not None:
-        data["burn"] = {name: getattr(spec.burn, name) for name in ("opacity", "inset", "soft")}
-    if spec.crop is not None:
-        c = spec.crop
-        data["crop"] = {
-            "ratio": list(c.ratio),
-            "focus": list(c.focus),
-            "inside": list(c.inside),
-            "scale": c.scale,
-        }
-    return data
-
-
 def _lifted(values: NDArray[np.float32], lift: Lift, weight: NDArray[np.float32]) -> NDArray[np.float32]:
     weight = (weight * np.float32(lift.opacity))[..., None]
     if not weight.any():
@@ -299,7 +173,8 @@ def _lifted(values: NDArray[np.float32], lift: Lift, weight: NDArray[np.float32]
 
 
 def _burnt(values: NDArray[np.float32], burn: Burn, weight: NDArray[np.float32]) -> NDArray[np.float32]:
-    # Darkening by stops in linear light is a factor; on the power part of the curve it is one on encoded values, too.
+    # Darkening by stops in linear light is a factor; on the power part of the curve it is one on encoded
+    # values, too.
     linear = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
     linear *= np.exp2(-BURN_STOPS * burn.opacity * weight)[..., None]
     return np.asarray(
@@ -330,7 +205,8 @@ def _soft_region(
             remedy="places are shares of width and height, 0 to 1",
         )
     sigma = lift.soft * max(h, w) / 2
-    return drawn if sigma < 0.3 else np.asarray(cv2.GaussianBlur(drawn, (0, 0), sigma), np.float32)
+    soft = cv2.GaussianBlur(drawn, (0, 0), sigma) if sigma >= 0.3 else drawn
+    return np.asarray(soft, np.float32)
 
 
 def _outline(region: Region, h: int, w: int) -> NDArray[np.float64]:
@@ -367,9 +243,9 @@ def _frame_region(burn: Burn, shape: tuple[int, int]) -> NDArray[np.float32]:
 def _enlarged(
     small: NDArray[np.float32], full: tuple[int, int], rows: slice, cols: slice
 ) -> NDArray[np.float32]:
-    """A window of a small weight at full size, bilinear: (rows, cols) float32."""
+    """Enlarge a window of a small weight to full size, bilinear: (rows, cols) float32."""
     if small.shape == full:
-        return small[rows, cols]
+        return np.asarray(small[rows, cols], np.float32)
     ky, kx = small.shape[0] / full[0], small.shape[1] / full[1]
     back = np.array([[kx, 0, (cols.start + 0.5) * kx - 0.5], [0, ky, (rows.start + 0.5) * ky - 0.5]])
     size = (cols.stop - cols.start, rows.stop - rows.start)
@@ -377,124 +253,3 @@ def _enlarged(
     return np.asarray(
         cv2.warpAffine(small, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.float32
     )
-
-
-def _read_lift(item: Any, where: str) -> Lift:
-    _only(item, ("region", "black", "white", "gamma", "soft", "opacity"), where)
-    black, white = (
-        _number(item, "black", 0.0, (0, 0.95), where),
-        _number(item, "white", 1.0, (0.05, 1), where),
-    )
-    if white - black < 0.05:
-        raise WorksheetError(f"{where}.white: not above black", remedy="keep white at least 0.05 above black")
-    return Lift(
-        region=_read_region(item.get("region"), f"{where}.region"),
-        black=black,
-        white=white,
-        gamma=_number(item, "gamma", 1.0, (0.2, 5), where),
-        soft=_number(item, "soft", 0.1, (0, 1), where),
-        opacity=_number(item, "opacity", 1.0, (0, 1), where),
-    )
-
-
-def _read_region(item: Any, where: str) -> Region:
-    _only(item, ("ellipse", "polygon", "mask"), where)
-    if len(item) != 1:
-        raise WorksheetError(
-            f"{where}: needs one of ellipse, polygon, mask", remedy="write exactly one of them"
-        )
-    if "mask" in item:
-        if not isinstance(item["mask"], str) or not item["mask"]:
-            raise WorksheetError(f"{where}.mask: is no file name", remedy="name a picture file")
-        return Region(mask=item["mask"])
-    if "ellipse" in item:
-        numbers = _numbers(item["ellipse"], (4, 5), f"{where}.ellipse")
-        if numbers[2] <= 0 or numbers[3] <= 0:
-            raise WorksheetError(f"{where}.ellipse: half axes must be above 0", remedy="write [x, y, rx, ry]")
-        cx, cy, rx, ry = numbers[:4]
-        if cx + rx <= 0 or cx - rx >= 1 or cy + ry <= 0 or cy - ry >= 1:
-            raise WorksheetError(
-                f"{where}.ellipse: lies outside the picture", remedy="places are shares, 0 to 1"
-            )
-        return Region(ellipse=(cx, cy, rx, ry, numbers[4] if len(numbers) == 5 else 0.0))
-    corners = item["polygon"]
-    if not isinstance(corners, list | tuple) or len(corners) < 3:
-        raise WorksheetError(f"{where}.polygon: needs three corners", remedy="write [[x, y], [x, y], [x, y]]")
-    points = tuple(_numbers(corner, (2,), f"{where}.polygon[{i}]") for i, corner in enumerate(corners))
-    if (
-        max(p[0] for p in points) <= 0
-        or min(p[0] for p in points) >= 1
-        or max(p[1] for p in points) <= 0
-        or min(p[1] for p in points) >= 1
-    ):
-        raise WorksheetError(f"{where}.polygon: lies outside the picture", remedy="places are shares, 0 to 1")
-    return Region(polygon=tuple((p[0], p[1]) for p in points))
-
-
-def _read_burn(item: Any) -> Burn:
-    _only(item, ("opacity", "inset", "soft"), "finish.burn")
-    return Burn(
-        opacity=_number(item, "opacity", BURN_OPACITY, (0, 1), "finish.burn"),
-        inset=_number(item, "inset", 0.1, (0, 0.5), "finish.burn"),
-        soft=_number(item, "soft", 0.3, (0, 1), "finish.burn"),
-    )
-
-
-def _read_crop(item: Any) -> Crop:
-    where = "finish.crop"
-    _only(item, ("ratio", "focus", "inside", "scale"), where)
-    ratio = _numbers(item.get("ratio"), (2,), f"{where}.ratio")
-    if min(ratio) <= 0 or not 0.05 <= ratio[0] / ratio[1] <= 20:
-        raise WorksheetError(f"{where}.ratio: {list(ratio)}", remedy="write width and height, like [16, 9]")
-    focus = _numbers(item.get("focus", (0.5, 0.5)), (2,), f"{where}.focus")
-    if not all(0 <= v <= 1 for v in focus):
-        raise WorksheetError(f"{where}.focus: lies outside the picture", remedy="places are shares, 0 to 1")
-    x0, y0, x1, y1 = inside = _numbers(item.get("inside", (0, 0, 1, 1)), (4,), f"{where}.inside")
-    if not (0 <= x0 < x1 <= 1 and 0 <= y0 < y1 <= 1):
-        raise WorksheetError(
-            f"{where}.inside: {list(inside)} is larger than the picture",
-            remedy="write [x0, y0, x1, y1], 0 to 1",
-        )
-    scale = _number(item, "scale", 1.0, (0.01, 1), where)
-    return Crop(ratio=(ratio[0], ratio[1]), focus=(focus[0], focus[1]), inside=(x0, y0, x1, y1), scale=scale)
-
-
-def _region_to_json(region: Region) -> dict[str, Any]:
-    if region.mask is not None:
-        return {"mask": region.mask}
-    if region.polygon is not None:
-        return {"polygon": [list(corner) for corner in region.polygon]}
-    assert region.ellipse is not None
-    return {"ellipse": list(region.ellipse)}
-
-
-def _only(item: Any, names: Sequence[str], where: str) -> None:
-    if not isinstance(item, Mapping):
-        raise WorksheetError(f"{where}: is missing or no record", remedy=f"it may hold {', '.join(names)}")
-    for name in item:
-        if name not in names:
-            raise WorksheetError(
-                f"{where}.{name}: is not known", remedy=f"{where} may hold {', '.join(names)}"
-            )
-
-
-def _number(
-    item: Mapping[str, Any], name: str, default: float, limits: tuple[float, float], where: str
-) -> float:
-    value = item.get(name, default)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not limits[0] <= value <= limits[1]:
-        raise WorksheetError(
-            f"{where}.{name}: {value!r}", remedy=f"give a number from {limits[0]:g} to {limits[1]:g}"
-        )
-    return float(value)
-
-
-def _numbers(value: Any, counts: tuple[int, ...], where: str) -> tuple[float, ...]:
-    good = isinstance(value, list | tuple) and len(value) in counts
-    if not good or any(
-        isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v) for v in value
-    ):
-        raise WorksheetError(
-            f"{where}: {str(value)[:60]}", remedy=f"write {' or '.join(map(str, counts))} numbers"
-        )
-    return tuple(float(v) for v in value)

@@ -1,8 +1,9 @@
 """Glow: light that the lens scatters around a visible head.
 
-The scattering belongs to the lens, not to the frame: one radial kernel is fitted to all heads of the series together,
-and only a strength per channel to each frame. The fit is one from below: what lies above the model is lamp light on
-the scene and loses its weight; what lies below it contradicts it, because light only adds.
+The scattering belongs to the lens, not to the frame: one radial kernel is fitted to all heads of the series
+together, and only a strength per channel to each frame. The fit is one from below: what lies above the
+model is lamp light on the scene and loses its weight; what lies below it contradicts it, because light only
+adds.
 """
 
 from __future__ import annotations
@@ -14,40 +15,48 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from . import colour
 from .previews import Preview
 
 SHRINK = 2
 """Glow is smooth: it is fitted at half the preview's size."""
 
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
-"""Widths of the kernel's Gaussians in half-size pixels: a geometric row, the last a tenth of the picture. Wider ones
-take the lamp's light on the scene for glow."""
+"""Widths of the kernel's Gaussians in half-size pixels: a geometric row, the last a tenth of the picture.
+Wider ones take the lamp's light on the scene for glow."""
 
 HEAD_PX = 12
-"""Size of a clipped blob, in preview pixels, from which on it counts as a head; smaller ones are glints on a stand."""
+"""Size of a clipped blob, in preview pixels, from which on it counts as a head; smaller ones are glints on
+a stand."""
 
-OWN_SHARE = 0.6
-"""A clipped blob is a head when at least this share of it is hidden; one that goes on outside is lit ground."""
+OWN_SHARE = 0.35
+"""A clipped blob is a head when at least this share of it is hidden (the mask may have missed some), ..."""
+
+COMMON_SHARE = 0.3
+"""... and at most this share of it is clipped in another frame, too: lit ground is."""
 
 SPREAD = (1.5, 1.5, 1.5, 1.5, 1.0, 0.7, 0.5, 0.4, 0.3, 0.3)
-"""Residual above the model, relative to it, at which a pixel's weight has fallen to a quarter, round by round of the
-alternating fit: wide at first, so that the steep light close to a head is not taken for a lamp's on the scene."""
+"""Residual above the model, relative to it, at which a pixel's weight has fallen to a quarter, round by
+round of the alternating fit: wide at first, so that the steep light close to a head is not taken for a
+lamp's on the scene."""
 
 REACH = 0.3
-"""Light of the other lamps, relative to the model, at which a pixel's weight has halved: pure glow is seen best where
-no lamp lights the scene (sky, dark foliage, deep background)."""
+"""Light of the other lamps, relative to the model, at which a pixel's weight has halved: pure glow is seen
+best where no lamp lights the scene (sky, dark foliage, deep background)."""
 
 NOISE = 0.0015
 """Noise of a half-size pixel in linear light; weaker glow does not enter the fit."""
 
 STRONGEST = 1.6
-"""No head is taken for more than this many times as strong as the middle one: small sources have badly known ones."""
+"""No head is taken for more than this many times as strong as the middle one: small sources have badly
+known ones."""
 
 WEAKEST = 1e-3
 """Strength below which none is taken; keeps divisions finite."""
 
 TILT = 0.8
-"""Largest slope of brightness across a head, relative to its mean: reflectors seen from the side are brighter on one."""
+"""Largest slope of brightness across a head, relative to its mean: reflectors seen from the side are
+brighter on one."""
 
 RIM = 8
 """Half-size pixels round a head in which the head's soft edge adds to the kernel."""
@@ -59,8 +68,8 @@ CORE = 1.5
 """Half-size pixels round a head within which all light is the head's own."""
 
 CEILING_SIGMAS = (0.6, 1.5)
-"""Blurs, half-size pixels, of the excess that limits the glow: the narrow one follows the steep light at a head's edge,
-the wide one averages the noise."""
+"""Blurs, half-size pixels, of the excess that limits the glow: the narrow one follows the steep light at a
+head's edge, the wide one averages the noise."""
 
 _Field = NDArray[np.float32]
 _Floats = NDArray[np.float64]
@@ -68,7 +77,7 @@ _Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Head:
-    """What the fit needs of one frame with a visible head, half-size; samples are the pixels that enter the fit."""
+    """What the fit needs of one frame with a visible head, half-size; samples are the pixels of the fit."""
 
     index: int
     sources: _Field  # (3, h, w): the head's area, and its slopes in x and y (-1 to 1 across the head)
@@ -114,69 +123,75 @@ def estimate(
     Returns
     -------
     tuple of (h, w, 3) float32 or None
-        Linear light, at least 0, smooth; limited so that frame minus glow, taken smoothly, does not fall below the
-        ambient plate (below the darkest frame where there is no ambient frame). None where a frame shows no head.
+        Linear light, at least 0, smooth; limited so that frame minus glow, taken smoothly, does not fall
+        below the ambient plate (below the darkest frame where there is no ambient frame); 1 on the head
+        itself. None where a frame shows no head.
 
     Notes
     -----
-    The kernel is a non-negative sum of Gaussians, so it falls outwards everywhere. Light lost by lit ground through
-    the same scattering is left alone: it would be there without the equipment, too.
+    The kernel is a non-negative sum of Gaussians, so it falls outwards everywhere. What lit ground scatters is
+    left alone: it would be there without the equipment, too.
     """
-    sources = [None if a else _source(p, m) for p, m, a in zip(previews, hidden, ambient, strict=True)]
+    common = np.sum([p.clipped for p in previews], axis=0) > 1
+    sources = [
+        None if a else _source(p, m, common) for p, m, a in zip(previews, hidden, ambient, strict=True)
+    ]
     fields: list[_Field | None] = [None] * len(previews)
     if all(s is None for s in sources):
         return tuple(fields)
     small = [_small(p.linear) for p in previews]
-    plate = _plate(small, hidden, ambient)
+    plate = _plate(previews, small, hidden, ambient)
+    added = [colour.luminance(f - plate) for f in small]
     heads = []
     for i, source in enumerate(sources):
         if source is not None:
-            others = [f for j, f in enumerate(small) if j != i and not ambient[j]]
+            others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
+            usual = np.median(others, axis=0).astype(np.float32) if others else np.zeros_like(added[i])
             light, free = _seen(previews[i], hidden[i])
-            heads.append(_head(i, source, light - plate, free, _light(others, plate)))
+            heads.append(_head(i, source, light - plate, free, usual))
     kernel, lights = _fit(heads)
     models = [_model(h, x, kernel) for h, x in zip(heads, lights, strict=True)]
     rim = _rim(heads, models, lights)
-    for head, light, model in zip(heads, lights, models, strict=True):
-        full = model + np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * light.strength
+    for head, found, model in zip(heads, lights, models, strict=True):
+        full = model + np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * found.strength
         fields[head.index] = _limited(full.astype(np.float32), head, previews[head.index].shape)
     return tuple(fields)
 
 
-def _source(preview: Preview, mask: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
-    """The head as a light source (h, w): clipped blobs that lie in the mask; None where there are none."""
+def _source(preview: Preview, mask: NDArray[np.uint8], common: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """Find the head as a light source (h, w): clipped blobs in the mask; None where there are none."""
     count, label, stats, _ = cv2.connectedComponentsWithStats(preview.clipped.astype(np.uint8))
     area = stats[:, cv2.CC_STAT_AREA]
     inside = np.bincount(label[mask > 127], minlength=count)
-    own = (inside >= OWN_SHARE * area) & (area >= HEAD_PX)
+    shared = np.bincount(label[common], minlength=count)
+    own = (inside >= OWN_SHARE * area) & (shared <= COMMON_SHARE * area) & (area >= HEAD_PX)
     own[0] = False
     return np.asarray(own[label]) if own.any() else None
 
 
 def _plate(
-    small: Sequence[_Field], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
+    previews: Sequence[Preview],
+    small: Sequence[_Field],
+    hidden: Sequence[NDArray[np.uint8]],
+    ambient: Sequence[bool],
 ) -> _Field:
     """Light without any flash, half-size: mean of the ambient frames, else the darkest visible frame."""
     chosen = [f for f, a in zip(small, ambient, strict=True) if a]
     if chosen:
-        return np.mean(chosen, axis=0, dtype=np.float32)
-    seen = [np.where((_small(m) > 0)[..., None], np.float32(1), f) for f, m in zip(small, hidden, strict=True)]
+        return np.asarray(np.mean(chosen, axis=0), np.float32)
+    seen = []
+    for preview, frame, mask in zip(previews, small, hidden, strict=True):
+        out = _small(((mask > 0) | ~preview.valid).astype(np.float32)) > 0
+        seen.append(np.where(out[..., None], np.float32(1), frame))
     return np.asarray(np.min(seen, axis=0))
 
 
-def _light(others: Sequence[_Field], plate: _Field) -> _Field:
-    """What lamps usually add at each pixel (h, w): the median of the other lamp frames over the plate."""
-    if not others:
-        return np.zeros(plate.shape[:2], np.float32)
-    return np.asarray(np.median([(f - plate).mean(axis=2) for f in others], axis=0), np.float32)
-
-
 def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np.bool_]]:
-    """Half-size light (h, w, 3) of the pixels that show measured light only, and where there are any (h, w)."""
+    """Half-size light (h, w, 3) of the pixels that show measured light, and where there are any (h, w)."""
     free = ((mask <= 127) & ~preview.clipped & preview.valid).astype(np.float32)
     share = _small(free)
-    light = _small(preview.linear * free[..., None]) / np.maximum(share, 1e-3)[..., None]
-    return light, share >= 0.25
+    light = _small(preview.linear * free[..., None]) / np.maximum(share, np.float32(1e-3))[..., None]
+    return np.asarray(light, np.float32), share >= 0.25
 
 
 def _head(
@@ -293,7 +308,7 @@ def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
 
 
 def _rim(heads: Sequence[_Head], models: Sequence[_Field], lights: Sequence[_Light]) -> _Floats:
-    """What the kernel leaves close to a head (the head's own soft edge), by distance in half-size pixels.
+    """Measure what the kernel leaves close to a head (its own soft edge), by distance in half-size pixels.
 
     The middle head's low quantile, in units of strength, for each distance; falls outwards, 0 at `RIM`.
     """

@@ -1,7 +1,7 @@
 """Hot pixels: points of the sensor that are bright in every frame.
 
-A maximum collects them: when frames are moved into line, each brings its own copy. They sit still on the sensor
-while the scene moves or its light changes, and that is how they are told from real small lights.
+A maximum collects them: when frames are moved into line, each brings its own copy. They sit still on the
+sensor while the scene moves or its light changes, and that is how they are told from real small lights.
 """
 
 from __future__ import annotations
@@ -16,17 +16,20 @@ from .colour import to_linear
 from .errors import InputError
 
 STEP = 24 / 255
-"""Encoded value by which a point must stand above its surroundings: below that it is lost in noise and JPEG ringing."""
+"""Encoded value by which a point must stand above its surroundings: below that it is lost in noise and JPEG
+ringing."""
 
 MOST_PPM = 100.0
-"""Parts per million of the picture that may be hot; more are texture, and nothing is removed (sensors in use show a few ppm
-in short exposures, from memory)."""
+"""Parts per million of the picture that may be hot; more are texture, and nothing is removed (sensors in use
+show a few ppm in short exposures, from memory)."""
 
 EVEN = 0.35
-"""Largest relative spread (max - min over mean) of a hot pixel's own light over the frames; a real point's follows the light."""
+"""Largest relative spread (max - min over mean) of a hot pixel's own light over the frames; a real point's
+follows the light."""
 
 LIGHT_CHANGES = 1.6
-"""Factor between the brightest and the dimmest surroundings of a point from which a steady excess is proof."""
+"""Factor between the brightest and the dimmest surroundings of a point from which a steady excess is
+proof."""
 
 RING = 2
 """Pixels from the point to the ring that counts as its surroundings: a demosaiced hot pixel is 3 wide."""
@@ -37,13 +40,14 @@ class HotPixels:
 
     Notes
     -----
-    The first frame names candidates: isolated peaks, ``STEP`` above the median of their 5x5 neighbourhood. Every
-    further frame only looks at those (some thousand points), so a frame costs little after the first.
+    The first frame names candidates: isolated peaks, ``STEP`` above the median of their 5x5 neighbourhood.
+    Every further frame only looks at those (some thousand points), so a frame costs little after the first.
 
     Examples
     --------
     >>> import numpy as np
-    >>> frames = np.full((3, 40, 40, 3), 20, np.uint8) + np.arange(3, dtype=np.uint8)[:, None, None, None] * 30
+    >>> frames = np.full((3, 40, 40, 3), 20, np.uint8)
+    >>> frames += np.uint8([0, 30, 60])[:, None, None, None]  # the light changes
     >>> frames[:, 10, 30] = 250
     >>> hot = HotPixels()
     >>> for frame in frames:
@@ -80,8 +84,9 @@ class HotPixels:
         always = strongest.min(axis=0) > 0
         level = around.mean(axis=2) + np.float32(0.002)
         changed = level.max(axis=0) > LIGHT_CHANGES * level.min(axis=0)
-        points = self._points[steady & always & changed]
-        return points if len(points) <= MOST_PPM * 1e-6 * self._shape[0] * self._shape[1] else points[:0]
+        points: NDArray[np.intp] = self._points[steady & always & changed]
+        few = len(points) <= MOST_PPM * 1e-6 * self._shape[0] * self._shape[1]
+        return points if few else points[:0]
 
 
 def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
@@ -116,7 +121,7 @@ def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
 
 def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:
     """Isolated bright points: (n, 2)."""
-    bright = cv2.max(cv2.max(pixels[..., 0], pixels[..., 1]), pixels[..., 2])
+    bright: NDArray[Any] = cv2.max(cv2.max(pixels[..., 0], pixels[..., 1]), pixels[..., 2])
     if bright.dtype == np.uint16:
         bright = (bright >> 8).astype(np.uint8)
     over = cv2.subtract(bright, cv2.medianBlur(bright, 2 * RING + 1))
@@ -138,7 +143,7 @@ def _sample(
 
 
 def _ring(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
-    """The 16 pixels round each point at distance `RING`: (n, 16, 3)."""
+    """Take the 16 pixels round each point at distance `RING`: (n, 16, 3)."""
     span = range(-RING, RING + 1)
     offsets = np.array([(dy, dx) for dy in span for dx in span if max(abs(dy), abs(dx)) == RING])
     at = points[:, None, :] + offsets

@@ -1,7 +1,7 @@
 """Lamps: change the light of one frame's flash, in stops and in warmth, without touching the daylight.
 
-Light adds, so a frame is daylight plus its lamp, ``F = A + L``. Changing the lamp is ``A + g L`` with one factor for each
-channel; as a small smooth field, ``(A + g (F - A)) / F``, it can be carried to full size.
+Light adds, so a frame is daylight plus its lamp, ``F = A + L``. Changing the lamp is ``A + g L`` with one
+factor for each channel; as a small smooth field, ``(A + g (F - A)) / F``, it can be carried to full size.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ FLASH_K = 5500.0
 """Colour temperature taken for an unfiltered flash, kelvin (common practice, no source)."""
 
 COOLEST_K, WARMEST_K = 15000.0, 2000.0
-"""Range of lamp colours, kelvin: the formula of the locus ends at 15 000 K; below 2 000 K sRGB's blue nears zero."""
+"""Range of lamp colours, kelvin: the formula of the locus ends at 15 000 K; below 2 000 K sRGB's blue nears
+zero."""
 
 MAX_GAIN_EV = 6.0
 """Largest change of a lamp in stops, up or down; to turn a lamp off, turn its frame off."""
@@ -42,7 +43,8 @@ FULL_LAMP = 0.9
 """Linear light that a lamp's brightest part should stay below in a balance: some 0.15 stops under white."""
 
 LIT = 0.25
-"""A place counts as lit by a lamp when the lamp adds this share of the strongest light any lamp gives there."""
+"""A place counts as lit by a lamp when the lamp adds this share of the strongest light any lamp gives
+there."""
 
 MOST_EV = 1.5
 """Largest change that is suggested, in stops: more than that is a matter for the flash, not for the merge."""
@@ -97,8 +99,9 @@ def lamp_field(
 
     Notes
     -----
-    Where the frame is darker than the plate (noise, something in front of it) there is no lamp light to change. Clipped
-    places hold more light than the frame shows; they are lowered like their surroundings only when the lamp is.
+    Where the frame is darker than the plate (noise, something in front of it) there is no lamp light to
+    change. Clipped places hold more light than the frame shows; they are lowered like their surroundings only
+    when the lamp is.
     """
     if not np.isfinite(gain_ev) or abs(gain_ev) > MAX_GAIN_EV:
         raise InputError(
@@ -130,7 +133,8 @@ def warm(mired: float) -> NDArray[np.float32]:
     Returns
     -------
     (3,) float32
-        Von Kries scaling in linear RGB between two points of the Planckian locus; the luminance of white is kept.
+        Von Kries scaling in linear RGB between two points of the Planckian locus; the luminance of white is
+        kept.
 
     Raises
     ------
@@ -158,8 +162,8 @@ def planckian_rgb(kelvin: float) -> NDArray[np.float64]:
 
     References
     ----------
-    M. Krystek, An algorithm to calculate correlated colour temperature, Color Research & Application 10 (1985) 38-40:
-    rational approximation of the locus in CIE 1960 (u, v), within 8e-5 in u and 9e-5 in v.
+    M. Krystek, An algorithm to calculate correlated colour temperature, Color Research & Application 10
+    (1985) 38-40: rational approximation of the locus in CIE 1960 (u, v), within 8e-5 in u and 9e-5 in v.
     """
     t = kelvin
     u = (0.860117757 + 1.54118254e-4 * t + 1.28641212e-7 * t * t) / (
@@ -198,9 +202,9 @@ def suggest(
 
     Notes
     -----
-    A lamp's own light is ``max(F - A, 0)``. A place belongs to the lamp that gives it the most. Lamps whose own places are
-    pushed to white are lowered until 99 % of them stay under it; lamps whose own places lie more than a stop below the middle one's
-    are raised to half the difference, as far as nothing burns out.
+    A lamp's own light is ``max(F - A, 0)``. A place belongs to the lamp that gives it the most. Lamps whose
+    own places are pushed to white are lowered until 99 % of them stay under it; lamps whose own places lie
+    more than a stop below the middle one's are raised to half the difference, as far as nothing burns out.
     """
     lamps = [i for i, flag in enumerate(ambient) if not flag]
     if not lamps:

@@ -21,6 +21,8 @@ from mmap import mmap
 
 import numpy as np
 
+from . import profiles
+
 Buffer = bytes | memoryview | mmap
 
 _SIZES = {
@@ -51,7 +53,10 @@ BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED = 1, 2, 3, 4, 5, 7
 
 _EXIF_POINTER, _GPS_POINTER = 34665, 34853
 _ORIENTATION, _SOFTWARE, _COLOUR_SPACE, _WIDTH, _HEIGHT = 274, 305, 40961, 40962, 40963
-_EXIF_VERSION, _FLASHPIX_VERSION = 36864, 40960
+_EXIF_VERSION, _FLASHPIX_VERSION, _COMPONENTS, _YCBCR_POSITIONING = 36864, 40960, 37121, 531
+
+_UNCALIBRATED = 0xFFFF
+"""ColorSpace of everything but sRGB (EXIF 2.32, 4.6.5)."""
 
 _DESCRIPTIVE = frozenset(
     {270, 271, 272, 282, 283, 296, 306, 315, 316, 33432, 18246, 18249, 40091, 40092, 40093, 40094, 40095}
@@ -123,6 +128,21 @@ class Metadata:
     xmp: bytes | None = None
 
 
+def for_jpeg(exif: bytes) -> bytes:
+    """Add the fields that EXIF asks of JPEG files only: order and place of the colour components."""
+    told = parse(exif)
+    main = told.main | {_YCBCR_POSITIONING: short(1)}
+    photo = told.photo | {_COMPONENTS: Field(UNDEFINED, b"\1\2\3\0")}
+    return serialise(replace(told, main=main, photo=photo))
+
+
+def for_tiff(exif: bytes) -> Exif:
+    """Drop the fields that EXIF allows in compressed files only: TIFF says its size itself."""
+    told = parse(exif)
+    photo = {tag: value for tag, value in told.photo.items() if tag not in (_WIDTH, _HEIGHT, _COMPONENTS)}
+    return replace(told, photo=photo)
+
+
 def for_output(
     source: Metadata, shape: tuple[int, int], *, keep_location: bool = False, srgb_icc: bytes | None = None
 ) -> Metadata:
@@ -148,18 +168,18 @@ def for_output(
     exif = parse(source.exif) if source.exif else Exif()
     main = {tag: value for tag, value in exif.main.items() if tag in _DESCRIPTIVE}
     main |= {_ORIENTATION: short(1), _SOFTWARE: text(software())}
+    for tag, value in _RESOLUTION.items():
+        main.setdefault(tag, value)
     photo = {tag: value for tag, value in exif.photo.items() if tag not in _NOT_CARRIED}
     photo |= {_WIDTH: long(shape[1]), _HEIGHT: long(shape[0])}
     photo.setdefault(_EXIF_VERSION, Field(UNDEFINED, b"0232"))
     photo.setdefault(_FLASHPIX_VERSION, Field(UNDEFINED, b"0100"))
-    if srgb_icc is not None:
-        photo[_COLOUR_SPACE] = short(1)
-    elif source.icc is None:
-        photo.setdefault(_COLOUR_SPACE, short(1))
+    icc = source.icc if srgb_icc is None else srgb_icc
+    photo[_COLOUR_SPACE] = short(1 if profiles.recognise(icc).name == "sRGB" else _UNCALIBRATED)
     location = exif.location if keep_location else {}
     return Metadata(
         exif=serialise(replace(exif, main=main, photo=photo, location=location)),
-        icc=source.icc if srgb_icc is None else srgb_icc,
+        icc=icc,
         xmp=_clean_xmp(source.xmp, keep_location=keep_location) if source.xmp else None,
     )
 
@@ -293,6 +313,11 @@ def long(*values: int) -> Field:
 def text(value: str) -> Field:
     """Field of 7-bit text, closed by a zero byte."""
     return Field(ASCII, value.encode("ascii", "replace") + b"\0")
+
+
+_RESOLUTION = {282: Field(RATIONAL, struct.pack("<II", 72, 1)), 283: Field(RATIONAL, struct.pack("<II", 72, 1)),
+               296: short(2)}  # fmt: skip
+"""What EXIF 2.32, 4.6.4, asks to write where the resolution is unknown: 72 per inch."""
 
 
 def _swapped(data: bytes, kind: int) -> bytes:

@@ -41,6 +41,8 @@ way."""
 MOST_PLACES = 60
 """More on one side is no walk: the beam is too narrow or the lamp too near."""
 
+_HEIGHT_STEP_M = 0.01
+
 Vector = NDArray[np.float64]
 
 
@@ -279,10 +281,21 @@ def what_camera_sees(camera: Camera, subject: Subject, head: Vector, head_radius
 
 def hidden_below_m(camera: Camera, subject: Subject, head: Vector, head_radius_m: float) -> float:
     """Height up to which the subject hides a head at this place, metres; 0 where it never does."""
-    for height in np.arange(float(head[2]), 0.0, -0.05):
-        if _covered(camera.place, np.array([head[0], head[1], height]), subject, head_radius_m):
-            return float(height)
-    return 0.0
+    low, high = head_radius_m, float(head[2])
+
+    def hidden(height: float) -> bool:
+        return _covered(camera.place, np.array([head[0], head[1], height]), subject, head_radius_m)
+
+    if not hidden(low):
+        return 0.0
+    if hidden(high):
+        return high
+    while (
+        high - low > _HEIGHT_STEP_M
+    ):  # the box stands on the ground: what is hidden high up is hidden lower down
+        middle = (low + high) / 2
+        low, high = (middle, high) if hidden(middle) else (low, middle)
+    return low
 
 
 def legs_clear_m(place: Place, beam_deg: float) -> float | None:
@@ -345,7 +358,7 @@ def _light_face(
     distance_m, beam_deg, _ = head
     columns = rows = 1
     along, upright = np.linspace(-length / 2, length / 2, 121), np.linspace(0, subject.height_m, 61)
-    while columns <= MOST_PLACES and rows <= MOST_PLACES:
+    while columns * rows <= MOST_PLACES:
         places = _grid(side, length, subject, (columns, rows), head)
         line, normal = _on_face(side, along, np.full_like(along, places[0].aim[2]), subject)
         if level_ev(places, line, normal, beam_deg).min() < DARKEST_EV:

@@ -139,7 +139,7 @@ def _recognise(icc: bytes) -> Profile:
             raise ValueError("no matrix profile")
         if abs(np.linalg.det(to_xyz)) < 1e-6 or to_xyz[1].sum() <= 0:
             raise ValueError("no usable matrix")
-    except (KeyError, ValueError, IndexError, struct.error):
+    except (KeyError, ValueError, IndexError, ArithmeticError, struct.error):
         srgb = known("sRGB")
         return Profile(name="tables or damaged", decode=srgb.decode, to_xyz=srgb.to_xyz, approximate=True)
     for space in map(known, _SPACES):
@@ -201,7 +201,9 @@ def _by_littlecms(pixels: NDArray[Any], icc: bytes) -> NDArray[Any]:
                 pixels, icc, srgb_icc(), colorspace="rgb", outcolorspace="rgb", intent=intent
             )
         except (RuntimeError, ValueError) as error:
-            raise InputError(f"the colour profile cannot be used: {error}", remedy="keep the profile") from error
+            raise InputError(
+                f"the colour profile cannot be used: {error}", remedy="keep the profile"
+            ) from error
         return np.asarray(out, np.uint16)
     from io import BytesIO
 
@@ -310,7 +312,8 @@ def _read_curve(data: bytes) -> Table:
             values = np.array(struct.unpack_from(f">{count}H", data, 12)) / 65535
             y = np.interp(x, np.linspace(0, 1, count), values)
     elif data[:4] == b"para":
-        y = _parametric(x, data)
+        with np.errstate(all="ignore"):  # a damaged curve may run to infinity; it is refused below
+            y = _parametric(x, data)
     else:
         raise ValueError("no curve")
     y = np.maximum.accumulate(np.clip(np.nan_to_num(y), 0, 1))  # never falls, so that it can be turned round

@@ -13,7 +13,7 @@ import re
 from .errors import InputError
 
 _SMALLEST, _LARGEST = 1e-6, 1e6
-"""No lamp, place, time or setting of a shoot lies beyond, in any of the units here: a slip of the pen does."""
+"""No lamp, place, time or setting of a shoot lies beyond, in the units here: a slip of the pen does."""
 
 _METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0, "ft": 0.3048, "in": 0.0254}
 """Foot and inch: international yard agreement, 1959 (exact)."""

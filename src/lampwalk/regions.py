@@ -36,8 +36,20 @@ HEAD = 1.5e-5
 COMPACT = 0.35
 """Least share of its bounding box that a head fills (a disc seen obliquely at 45 degrees fills 0.6)."""
 
-THICK = 0.006
-"""Share of the long side: half of a dark head's least width. Poles and legs are thinner."""
+PLAIN_HEAD = 4e-4
+"""Share of the picture from which a burnt-out spot can be told to be a head by its shape alone."""
+
+CONVEX = 0.94
+"""Share of its convex hull that such a spot fills. Measured: heads from 0.95, lit things up to 0.93."""
+
+EDGE_PX = 6
+"""Preview pixels from such a spot within which it must have become dark (half of full scale)."""
+
+ACROSS_PX, ALONG_PX = 8, 20
+"""Preview pixels to either side: what an upright line is compared with, and over which it is averaged."""
+
+POLE = 0.12
+"""Natural-log units that a pole must lie outside of what the other frames show."""
 
 OFTEN = 0.25
 """Share of the other frames in which one place may look like equipment; above, it is leaves, water, chrome."""
@@ -59,6 +71,10 @@ MOSTLY = 0.3
 
 UNSURE = 0.65
 """Mean probability below which a region is better looked at."""
+
+SOME = 0.05
+"""Share of a region that must be darker than daylight alone or outshine all other frames. Measured: cast shadows up to
+0.03, stands from 0.07 (without a daylight frame) and 0.13 (with one)."""
 
 STEP = 4
 """Preview pixels per pixel of the map on which ways are searched."""
@@ -105,6 +121,7 @@ class Light:
     daylight: Map | None
     clipped: NDArray[np.uint8]
     likely: NDArray[np.uint8]
+    detail: tuple[Map, Map, Map, Map]
 
     def others(self, i: int) -> Map:
         """Brightest of the other frames, natural log."""
@@ -114,11 +131,7 @@ class Light:
 def compare(previews: Sequence[Preview], ambient: Sequence[bool], probability: Sequence[Map]) -> Light:
     """Collect what is asked of the whole series."""
     log = tuple(_log(p) for p in previews)
-    best = np.full_like(log[0], -np.inf)
-    second = best.copy()
-    for m in log:
-        second = np.maximum(second, np.minimum(best, m))
-        best = np.maximum(best, m)
+    best, second, _, _ = _extremes(log)
     plates = [m for m, a in zip(log, ambient, strict=True) if a]
     return Light(
         log=log,
@@ -127,7 +140,23 @@ def compare(previews: Sequence[Preview], ambient: Sequence[bool], probability: S
         daylight=np.mean(plates, axis=0, dtype=np.float32) if plates else None,
         clipped=np.sum([p.clipped for p in previews], axis=0, dtype=np.uint8),
         likely=np.sum([p > LIKELY for p in probability], axis=0, dtype=np.uint8),
+        detail=_extremes([_across(m) for m in log]),
     )
+
+
+def _across(log: Map) -> Map:
+    """Light against its neighbours left and right."""
+    return np.asarray(log - cv2.blur(log, (2 * ACROSS_PX + 1, 1)), np.float32)
+
+
+def _extremes(maps: Sequence[Map]) -> tuple[Map, Map, Map, Map]:
+    """Highest, second highest, second lowest and lowest value at each pixel."""
+    top = np.full_like(maps[0], -np.inf)
+    below, above, low = top.copy(), -top, -top
+    for m in maps:
+        below, top = np.maximum(below, np.minimum(top, m)), np.maximum(top, m)
+        above, low = np.minimum(above, np.maximum(low, m)), np.minimum(low, m)
+    return top, below, above, low
 
 
 def _log(preview: Preview) -> Map:
@@ -155,7 +184,9 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     p = probability * _rarely(light, i, probability)
     louder = light.log[i] > light.others(i) + LOUDER
     darker = light.log[i] < light.daylight - BELOW if light.daylight is not None else np.zeros(p.shape, bool)
-    parts = _parts(p, _bright_heads(i, p, preview, light), louder, darker)
+    heads, plain = _bright_heads(i, p, preview, light)
+    p = np.where(plain, np.float32(1), p)
+    parts = _parts(p, heads | plain, louder, darker)
     first = _first(parts, p.size)
     area = np.zeros(p.shape, bool)
     if first == 0:
@@ -163,6 +194,7 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     ways = Ways(p, parts.label, first)
     together, alone = _judge(parts, first, ways.cost, p.size)
     area = (together | alone)[parts.label] | ways.to(together)
+    area = _with_poles(area, _upright(i, light))
     area = _grown(area, p, louder)
     regions = [_region(parts, np.flatnonzero(together), p.shape)]
     regions += [_region(parts, np.array([k]), p.shape) for k in np.flatnonzero(alone)]
@@ -176,24 +208,61 @@ def _rarely(light: Light, i: int, probability: Map) -> Map:
     return np.clip(2 - others.astype(np.float32) / np.float32(allowed), 0, 1)
 
 
-def _bright_heads(i: int, p: Map, preview: Preview, light: Light) -> Area:
-    """Burnt-out spots, in this frame only, compact and likely throughout."""
+def _bright_heads(i: int, p: Map, preview: Preview, light: Light) -> tuple[Area, Area]:
+    """Burnt-out spots of this frame alone that are compact: likely ones, and those that need no further evidence.
+
+    A lit surface burns out gradually and in the shape of its texture; a head is convex, and dark close beside it.
+    """
     alone = (preview.clipped & (light.clipped == 1)).astype(np.uint8)
     n, label, stats, _ = cv2.connectedComponentsWithStats(alone, connectivity=8)
     area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
     inside = np.flatnonzero(alone)
     likely = np.bincount(label.ravel()[inside], weights=(p > LIKELY).ravel()[inside], minlength=n) / area
     fills = area / (stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT])
-    ok = (area > HEAD * p.size) & (likely > 0.6) & (fills > COMPACT)
-    ok[0] = False
-    return ok[label]
+    good = (area > HEAD * p.size) & (likely > 0.6) & (fills > COMPACT)
+    plain = np.zeros(n, bool)
+    good[0] = False
+    for k in np.flatnonzero((area > PLAIN_HEAD * p.size) & (fills > COMPACT)):
+        plain[k] = k > 0 and _is_head(label == k, light.log[i], light.others(i))
+    return good[label], plain[label]
 
 
-def _dark_heads(p: Map, darker: Area) -> Area:
-    """Thick and sure, or thick, likely and darker than daylight alone."""
-    solid = ((p > SURE) | ((p > LIKELY) & darker)).astype(np.uint8)
-    side = 2 * round(THICK * max(p.shape)) + 1
-    return cv2.erode(solid, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))) > 0
+def _is_head(spot: Area, mine: Map, others: Map) -> bool:
+    """Convex, much brighter than what other frames show there, and with a sharp edge."""
+    x, y, w, h = cv2.boundingRect(spot.astype(np.uint8))
+    r = EDGE_PX + 1
+    window = np.s_[max(0, y - r) : y + h + r, max(0, x - r) : x + w + r]
+    s = spot[window].astype(np.uint8)
+    contours, _ = cv2.findContours(s, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    hull = cv2.convexHull(np.vstack(contours))
+    convex = s.sum() / (cv2.contourArea(hull) + cv2.arcLength(hull, True) / 2)
+    ring = cv2.dilate(s, np.ones((2 * EDGE_PX + 1,) * 2, np.uint8)) - cv2.dilate(s, np.ones((5, 5), np.uint8)) > 0
+    dark = (mine[window][ring] < -np.log(2)).mean() if ring.any() else 0.0
+    return bool(convex > CONVEX and dark > 0.6 and np.median(others[window][s > 0]) < -1)
+
+
+def _upright(i: int, light: Light) -> Map:
+    """How far upright lines lie outside of what all other frames show, natural log, averaged along them."""
+    top, below, above, low = light.detail
+    mine = _across(light.log[i])
+    brighter = np.maximum(mine - np.where(mine >= top, below, top), 0)
+    darker = np.maximum(np.where(mine <= low, above, low) - mine, 0)
+    along = (1, 2 * ALONG_PX + 1)
+    return np.asarray(np.maximum(cv2.blur(brighter, along), cv2.blur(darker, along)), np.float32)
+
+
+def _with_poles(area: Area, upright: Map) -> Area:
+    """Add upright lines that begin or end at what was found: poles too faint to be likely by themselves."""
+    lines = (upright > POLE).astype(np.uint8)
+    n, label, stats, _ = cv2.connectedComponentsWithStats(lines, connectivity=8)
+    height = stats[:, cv2.CC_STAT_HEIGHT]
+    narrow = (height > 2 * ALONG_PX) & (stats[:, cv2.CC_STAT_AREA] < 2 * ACROSS_PX * height)
+    touched = np.zeros(n, bool)
+    near = cv2.dilate(area.astype(np.uint8), np.ones((ACROSS_PX, ACROSS_PX), np.uint8)) > 0
+    touched[np.unique(label[near])] = True
+    good = narrow & touched
+    good[0] = False
+    return np.asarray(area | good[label])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -206,7 +275,6 @@ class _Parts:
     mean: NDArray[np.float64]  # probability
     sure: NDArray[np.float64]  # pixels
     head: NDArray[np.float64]  # pixels of burnt-out heads
-    dark_head: NDArray[np.bool_]
     louder: NDArray[np.float64]  # share
     darker: NDArray[np.float64]  # share
 
@@ -230,24 +298,36 @@ def _parts(p: Map, heads: Area, louder: Area, darker: Area) -> _Parts:
         mean=total(p) / area,
         sure=total(p > SURE),
         head=total(heads),
-        dark_head=total(_dark_heads(p, darker)) > 0,
         louder=total(louder) / area,
         darker=total(darker) / area,
     )
 
 
 def _first(parts: _Parts, size: int) -> int:
-    """The part that a frame's equipment starts from: one flash was walked, so one head is the surest. 0 where none is."""
-    strength = parts.sure * (1 + 2 * (parts.head > 0) + parts.dark_head + parts.darker)
-    strength[parts.sure <= SMALLEST * size] = 0
-    return int(np.argmax(strength)) if strength.max() > 0 else 0
+    """The part that a frame's equipment starts from, 0 where there is none.
+
+    One flash was walked: the surest head is it, and a burnt-out head before anything dark.
+    """
+    strength = parts.sure * (parts.mean > LIKELY)
+    burnt = np.where((parts.head > 0) & (parts.mean > ALONE), strength, 0)
+    if burnt.max() > 0:
+        return int(np.argmax(burnt))
+    other = np.where(_confirmed(parts) & (parts.sure > SMALLEST * size), strength, 0)
+    return int(np.argmax(other)) if other.max() > 0 else 0
 
 
-def _judge(parts: _Parts, first: int, cost: NDArray[np.float64], size: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _confirmed(parts: _Parts) -> NDArray[np.bool_]:
+    """No mere shadow: a shadow is nowhere darker than daylight alone, and nowhere outshines all other frames."""
+    return (parts.head > 0) | (parts.darker + parts.louder > SOME)
+
+
+def _judge(
+    parts: _Parts, first: int, cost: NDArray[np.float64], size: int
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Which parts belong to the first one, and which others are sure enough by themselves (a mirrored head, a helper)."""
     together = (cost < REACH) & (parts.sure > 0.2 * SMALLEST * size)
     together[first] = True
-    alone = (parts.mean > ALONE) & (parts.sure > SMALLEST * size) & ((parts.head > 0) | parts.dark_head)
+    alone = (parts.mean > ALONE) & (parts.sure > SMALLEST * size) & _confirmed(parts)
     together[0] = alone[0] = False
     return together, alone & ~together
 
@@ -298,25 +378,23 @@ def _region(parts: _Parts, members: NDArray[np.intp], shape: tuple[int, int]) ->
     area = parts.area[members]
     total = float(area.sum())
     darker = float((parts.darker[members] * area).sum()) / total
-    burnt, dark = bool((parts.head[members] > 0).any()), bool(parts.dark_head[members].any())
+    burnt = bool((parts.head[members] > 0).any())
     confidence = float((parts.mean[members] * area).sum()) / total
     return Region(
         box=(int(y0), int(x0), int(y1), int(x1)),
         area_px=int(total),
-        why=_why(burnt, dark, darker, (y0 <= 2 or x0 <= 2 or y1 >= shape[0] - 2 or x1 >= shape[1] - 2, (y1 - y0) > 2 * (x1 - x0))),
+        why=_why(burnt, darker, (y0 <= 2 or x0 <= 2 or y1 >= shape[0] - 2 or x1 >= shape[1] - 2, (y1 - y0) > 2 * (x1 - x0))),
         confidence=min(1.0, confidence),
         unsure=confidence < UNSURE,
     )
 
 
-def _why(burnt: bool, dark: bool, darker: float, place: tuple[bool, bool]) -> str:
+def _why(burnt: bool, darker: float, place: tuple[bool, bool]) -> str:
     words = []
     if burnt:
         words.append("a head, burnt out in this frame only")
-    elif dark:
-        words.append("a compact thing that no other frame has")
     else:
-        words.append("a thin thing that no other frame has")
+        words.append("a thing that no other frame has")
     if darker > MOSTLY:
         words.append("darker than daylight alone")
     if place[1]:

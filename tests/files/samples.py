@@ -151,9 +151,11 @@ def write_dng(
         return [n for value in np.ravel(values) for n in (round(float(value) * 10000), 10000)]
 
     tags = [
-        (50706, 1, 4, bytes([1, 4, 0, 0]), True), (50708, 2, 0, "Test Bayer", True), (33421, 3, 2, (2, 2), True),
+        (50706, 1, 4, bytes([1, 4, 0, 0]), True), (50708, 2, 0, "Test Bayer", True),
+        (33421, 3, 2, (2, 2), True),
         (33422, 1, 4, bytes([0, 1, 1, 2]), True), (50714, 3, 1, black, True), (50717, 3, 1, white, True),
-        (50721, 10, 9, fractions(matrix), True), (50728, 5, 3, fractions(neutral), True), (50778, 3, 1, 21, True),
+        (50721, 10, 9, fractions(matrix), True), (50728, 5, 3, fractions(neutral), True),
+        (50778, 3, 1, 21, True),
         (271, 2, 0, "Test", True), (272, 2, 0, "Bayer", True), (274, 3, 1, 1, True),
     ]  # fmt: skip
     tifffile.imwrite(path, stored, photometric=32803, metadata=None, software=False, extratags=tags)
@@ -344,8 +346,8 @@ def table() -> str:
     """Make docs/formats.md."""
     lines = [
         "# File formats tried", "",
-        "Made by `python tests/files/samples.py > docs/formats.md`: small files written by other libraries (Pillow,",
-        "tifffile, OpenCV, imageio), then read by lampwalk with the extras `fast` and `raw` installed.", "",
+        "Made by `python tests/files/samples.py > docs/formats.md`: small files written by other libraries",
+        "(Pillow, tifffile, OpenCV, imageio), then read by lampwalk with the extras `fast` and `raw` installed.", "",
         "| file | result | detail |", "|---|---|---|",
     ]  # fmt: skip
     for sample in READ + REFUSED:

@@ -19,13 +19,16 @@ from lampwalk.errors import InputError, OutputError
 RNG = np.random.default_rng(5)
 PIXELS = (np.cumsum(RNG.integers(0, 900, (150, 90, 3)), axis=1) % 65536).astype(np.uint16)
 ICC = profiles.srgb_icc()
-XMP = b'<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="adobe:ns:meta/"/><?xpacket end="w"?>'
+XMP = b'<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?>'
+XMP += b'<x:xmpmeta xmlns:x="adobe:ns:meta/"/><?xpacket end="w"?>'
 
 
 def carried() -> metadata.Metadata:
     exif = Image.Exif()
     exif.update({271: "Maker", 272: "Camera 1", 315: "A. Author"})
-    exif.get_ifd(0x8769).update({33434: IFDRational(1, 125), 33437: IFDRational(8), 36867: "2024:10:12 18:00:00"})
+    exif.get_ifd(0x8769).update(
+        {33434: IFDRational(1, 125), 33437: IFDRational(8), 36867: "2024:10:12 18:00:00"}
+    )
     return metadata.for_output(metadata.Metadata(exif=exif.tobytes(), icc=ICC, xmp=XMP), PIXELS.shape[:2])
 
 
@@ -42,7 +45,7 @@ def test_tiff_comes_back_the_same_by_three_readers(compression, dtype, tmp_path)
     with Image.open(path) as image:
         assert image.info["icc_profile"] == ICC
         assert image.info["xmp"] == XMP
-        image.load()  # Pillow reads 16 bits as 8, so the pixels prove nothing here, but the file's structure does
+        image.load()  # Pillow reads 16 bits as 8: the pixels prove nothing, the file's structure does
 
 
 @pytest.mark.parametrize("rows", [1, 63, 64, 65, 128])
@@ -156,12 +159,16 @@ def test_a_folder_that_is_not_there_is_named(tmp_path):
 
 
 def test_a_name_of_full_length_can_be_written(tmp_path):
-    encode.write_png(tmp_path / ("ü" * 120 + ".png"), PIXELS)  # 244 of 255 bytes: no room for a longer one beside it
+    encode.write_png(
+        tmp_path / ("ü" * 120 + ".png"), PIXELS
+    )  # 244 of 255 bytes: no room for a longer one beside it
     assert len(list(tmp_path.iterdir())) == 1
 
 
 @pytest.mark.parametrize(
-    "pixels", [PIXELS.astype(np.float32), PIXELS[..., :2], PIXELS[:0], PIXELS.ravel()], ids=lambda p: str(p.shape)
+    "pixels",
+    [PIXELS.astype(np.float32), PIXELS[..., :2], PIXELS[:0], PIXELS.ravel()],
+    ids=lambda p: str(p.shape),
 )
 def test_arrays_that_are_no_picture_are_refused(pixels, tmp_path):
     for write in (encode.write_tiff, encode.write_jpeg, encode.write_png):

@@ -85,6 +85,11 @@ def test_both_forms_say_everything(write: object) -> None:
         assert line in plain
 
 
+def test_falloff_by_hand() -> None:
+    """From 4 m: 2 log2(4 / 6.2) = -1.26 over the depth, 2 log2(4 / 10) = -2.64 over the width."""
+    assert "-1.3 stops over the depth, -2.6 over the width" in as_markdown(make())
+
+
 def test_local_rules_come_first() -> None:
     assert CAUTIONS[0].startswith("Local rules, permits and licensed practice come first")
 

@@ -7,11 +7,11 @@ from datetime import datetime
 import numpy as np
 import pytest
 import tifffile
-from files.samples import png_header_only
 from PIL import Image, ImageOps
 from PIL.TiffImagePlugin import IFDRational
 
-from lampwalk import decode, files, profiles
+from files.samples import png_header_only
+from lampwalk import decode, encode, files, profiles
 from lampwalk.errors import FrameError
 
 PIXELS = np.random.default_rng(1).integers(0, 255, (20, 30, 3), np.uint8)
@@ -50,7 +50,10 @@ def test_the_facts_of_an_exposure_are_read(name, tmp_path):
          36881: "+02:00", 37385: 1, 37386: IFDRational(35), 37521: "250", 42036: "Lens 35"}
     )  # fmt: skip
     icc = profiles.srgb_icc()
-    Image.fromarray(PIXELS).save(tmp_path / name, exif=exif, icc_profile=icc)
+    if name.endswith(".tif"):  # Pillow writes no Exif IFD into TIFF
+        encode.write_tiff(tmp_path / name, PIXELS, icc=icc, exif=exif.tobytes())
+    else:
+        Image.fromarray(PIXELS).save(tmp_path / name, exif=exif, icc_profile=icc)
     facts = files.read_facts(tmp_path / name)
     assert facts.captured_at == datetime(2024, 10, 12, 18, 0, 0, 250_000)
     assert facts.utc_offset == "+02:00"
@@ -92,7 +95,9 @@ def test_a_huge_header_is_refused_before_memory_is_taken(tmp_path, monkeypatch):
 
 def test_a_large_picture_that_is_allowed_gives_no_warning(tmp_path):
     path = tmp_path / "a.png"
-    path.write_bytes(png_header_only(20_000, 20_000))  # Pillow would warn from 90 megapixels, and refuse from 179
+    path.write_bytes(
+        png_header_only(20_000, 20_000)
+    )  # Pillow would warn from 90 megapixels, and refuse from 179
     assert files.read_facts(path).width == 20_000
     assert Image.MAX_IMAGE_PIXELS is not None
 

@@ -72,7 +72,7 @@ def test_writes_power_as_lamps_do(power: float, text: str) -> None:
     [
         ({"guide_number_m": 0}, "guide number must be above 0"),
         ({"distance_m": -4}, "distance must be above 0"),
-        ({"distance_m": math.inf}, "distance must be above 0"),
+        ({"distance_m": math.inf}, "distance of inf cannot be meant"),
         ({"distance_m": None}, "distance or its power"),
         ({"power": 0.5}, "distance or its power"),
         ({"beam_deg": 0}, "expected 5 to 150 deg"),

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
-from lampwalk import metadata
+from lampwalk import metadata, profiles
 from lampwalk.metadata import Exif, Field, Metadata
 
 
@@ -19,17 +19,29 @@ def camera_exif(order: str = "<") -> bytes:
     """What a camera would write, by Pillow, with a thumbnail, a maker note and a place."""
     exif = Image.Exif()
     exif.endian = order
-    exif.update({271: "Maker", 272: "Camera 1", 274: 6, 305: "Firmware 2", 306: "2024:10:12 18:00:03", 33432: "(c) Author"})
+    exif.update(
+        {
+            271: "Maker",
+            272: "Camera 1",
+            274: 6,
+            305: "Firmware 2",
+            306: "2024:10:12 18:00:03",
+            33432: "(c) Author",
+        }
+    )
     exif.get_ifd(0x8769).update(
-        {33434: IFDRational(1, 125), 33437: IFDRational(28, 10), 34855: 200, 36867: "2024:10:12 18:00:00", 36881: "+02:00", 37385: 1,
-         37386: IFDRational(35), 37500: b"secret note", 37521: "25", 40962: 6000, 40963: 4000, 42036: "Lens 35"}
+        {33434: IFDRational(1, 125), 33437: IFDRational(28, 10), 34855: 200, 36867: "2024:10:12 18:00:00",
+         36881: "+02:00", 37385: 1, 37386: IFDRational(35), 37500: b"secret note", 37521: "25",
+         40962: 6000, 40963: 4000, 42036: "Lens 35"}
     )  # fmt: skip
     exif.get_ifd(0x8825).update({1: "N", 2: (52.0, 31.0, 12.0)})
     return exif.tobytes()
 
 
 def read(block: bytes) -> dict[str, str]:
-    return {name: str(value) for name, value in exifread.process_file(io.BytesIO(block), details=True).items()}
+    return {
+        name: str(value) for name, value in exifread.process_file(io.BytesIO(block), details=True).items()
+    }
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
@@ -41,7 +53,8 @@ def test_results_keep_the_exposure_and_lose_what_is_no_longer_true(order):
     kept = {
         "Image Make": "Maker", "Image Model": "Camera 1", "Image DateTime": "2024:10:12 18:00:03",
         "Image Copyright": "(c) Author", "EXIF ExposureTime": "1/125", "EXIF FNumber": "14/5",
-        "EXIF ISOSpeedRatings": "200", "EXIF DateTimeOriginal": "2024:10:12 18:00:00", "EXIF FocalLength": "35",
+        "EXIF ISOSpeedRatings": "200", "EXIF FocalLength": "35",
+        "EXIF DateTimeOriginal": "2024:10:12 18:00:00",
         "EXIF SubSecTimeOriginal": "25", "EXIF OffsetTimeOriginal": "+02:00", "EXIF LensModel": "Lens 35",
     }  # fmt: skip
     assert {name: made.get(name) for name in kept} == kept
@@ -62,13 +75,17 @@ def test_without_exif_size_and_program_are_still_said():
 
 
 def test_converted_to_srgb_exif_says_so():
-    made = metadata.for_output(Metadata(exif=camera_exif(), icc=b"old"), (20, 30), srgb_icc=b"new")
-    assert made.icc == b"new"
-    assert read(made.exif)["EXIF ColorSpace"] == "sRGB"
+    adobe = profiles.make_icc("A", profiles.known("Adobe RGB (1998)").to_xyz, (563 / 256,))
+    source = Metadata(exif=camera_exif(), icc=adobe)
+    kept = metadata.for_output(source, (20, 30))
+    assert (kept.icc, read(kept.exif)["EXIF ColorSpace"]) == (adobe, "Uncalibrated")
+    made = metadata.for_output(source, (20, 30), srgb_icc=profiles.srgb_icc())
+    assert (made.icc, read(made.exif)["EXIF ColorSpace"]) == (profiles.srgb_icc(), "sRGB")
 
 
 XMP = (
-    b'<x:xmpmeta><rdf:Description exif:GPSLatitude="52,31.2N" tiff:Orientation="6" xmp:Rating="3" exif:GPSLongitude=\'1\'>'
+    b'<x:xmpmeta><rdf:Description exif:GPSLatitude="52,31.2N" tiff:Orientation="6" xmp:Rating="3"'
+    b" exif:GPSLongitude='1'>"
     b"<exif:GPSAltitude>30</exif:GPSAltitude><tiff:Orientation>8</tiff:Orientation><dc:title>Slipway</dc:title>"
     b"</rdf:Description></x:xmpmeta>"
 )
@@ -110,7 +127,9 @@ _FIELDS = st.dictionaries(
 
 @given(_FIELDS, _FIELDS)
 def test_fields_come_back_byte_for_byte(photo, location):
-    back = metadata.parse(metadata.serialise(Exif(main={272: metadata.text("C")}, photo=photo, location=location)))
+    back = metadata.parse(
+        metadata.serialise(Exif(main={272: metadata.text("C")}, photo=photo, location=location))
+    )
     assert (back.photo, back.location) == (photo, location)
 
 

@@ -120,7 +120,8 @@ def test_a_profile_that_is_not_of_rgb_is_refused(dtype):
 
 
 def table_icc() -> bytes:
-    """An RGB profile of tables (ICC.1:2022, 10.11, lut8Type): two points a side, white, black and six corners in Lab.
+    """An RGB profile of tables (ICC.1:2022, 10.11, lut8Type): two points a side, white, black and six corners
+    in Lab.
 
     Along the greys it is linear in L*: a curve that no matrix profile here has.
     """

@@ -22,6 +22,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="Read a series, align it, and say frame by frame what was found. Nothing is written.",
     )
     parser.add_argument("folder", type=Path, metavar="FOLDER", help="the folder that holds the frames")
+    parser.add_argument("--plan", type=Path, metavar="FILE", help="compare the set with the plan.json made before the shoot")
     add_output_options(parser)
     parser.set_defaults(func=run)
 
@@ -31,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from ..checking import check
 
     reporter = Reporter(args)
-    report = check(args.folder, progress=reporter.progress)
+    report = check(args.folder, plan=args.plan, progress=reporter.progress)
     reporter.findings(report.findings)
     if args.json:
         reporter.result({

@@ -19,7 +19,7 @@ from ..colour import to_encoded, to_linear
 from ..decisions import Decision, Decisions, Given, decide
 from ..geometry import STRIP_ROWS
 from ..light import Field, crop_field
-from ..previews import Preview, align_preview, make_preview
+from ..previews import CLIPPED, Preview, align_preview, make_preview
 from ..stack import Stack, weaken
 from ..worksheet import Worksheet
 from .opened import OpenedRun
@@ -169,6 +169,27 @@ class LightTable:
         """What one lamp adds to the daylight, nothing hidden: (h, w, 3) uint16, encoded."""
         linear = to_linear(self.layers[self._names[name]])
         return to_encoded(np.maximum(linear - self._settled.levelled, 0))
+
+    def for_balance(
+        self,
+    ) -> tuple[list[Preview], NDArray[np.float32], list[bool], list[NDArray[np.uint8]]]:
+        """Previews, daylight, which frames are ambient, and masks, all in the reference's geometry (for `lamps.suggest`)."""
+        rows = slice(0, len(self.pixels))
+        shown, masks = [], []
+        for d, layer in zip(self.frames, self.layers, strict=True):
+            seen = layer.any(axis=2)
+            shown.append(
+                Preview(
+                    name=d.frame.name,
+                    linear=to_linear(layer),
+                    clipped=layer.max(axis=2) >= CLIPPED * 65535,
+                    valid=seen,
+                    full_shape=seen.shape,
+                )
+            )
+            veil = composite._hidden(rows, replace(d, reach=None))
+            masks.append(np.zeros(seen.shape, np.uint8) if veil is None else veil)
+        return shown, self.levelled, [d.role == "ambient" for d in self.frames], masks
 
     def unhidden(self) -> NDArray[np.uint16]:
         """The plain maximum of all frames as they are, nothing hidden or filled: (h, w, 3) uint16, encoded."""

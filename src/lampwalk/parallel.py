@@ -1,0 +1,39 @@
+"""The same work on many frames, on a few threads; results never depend on how many."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import TypeVar
+
+import cv2
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_threads: ContextVar[int] = ContextVar("threads", default=os.cpu_count() or 1)
+
+
+@contextmanager
+def limited(threads: int) -> Iterator[None]:
+    """Use this many threads inside the block; OpenCV's own threads are off, so that the cores are not asked twice."""
+    inner, token = cv2.getNumThreads(), _threads.set(max(1, threads))
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(inner)
+        _threads.reset(token)
+
+
+def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
+    """Apply a function to all items: the results in the order of the items; the first error is raised."""
+    items = list(items)
+    threads = min(_threads.get(), len(items))
+    if threads < 2:
+        return [function(item) for item in items]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(function, items))

@@ -1,0 +1,334 @@
+"""One run under review: what it shows, what is changed, and that nothing is lost."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .. import finish, merging, runfolder, worksheet
+from ..errors import InputError, LampwalkError, OutputError, WorksheetError
+from ..worksheet import FrameRecord
+from . import changes
+from .changes import Parts
+from .history import History, State, patched
+from .keeper import Keeper
+from .opened import OpenedRun, missing_frames, open_run
+from .strokes import Box, moved
+from .table import LightTable, settle
+
+PAUSE_S = 1.0
+"""Seconds without a change before everything is decided anew in the background."""
+
+READY_S = 120.0
+"""Seconds that a change waits for the first settling."""
+
+PAGE_S = 25.0
+"""Seconds after which a page that says nothing counts as closed; pages ask every 10 s at least."""
+
+
+class Stale(LampwalkError):
+    """The page that asks has not seen the latest change."""
+
+
+class _GaveUp(Exception):
+    """Something was changed meanwhile: the background work starts again."""
+
+
+class Session:
+    """One run folder under review.
+
+    Parameters
+    ----------
+    folder : path
+        The run folder.
+
+    Raises
+    ------
+    WorksheetError
+        See `open_run`.
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self.lock = threading.RLock()
+        self.news = threading.Condition(self.lock)
+        self.serial = 0
+        self.revision = 0
+        self.job: dict[str, Any] = {"step": "", "done": 0, "of": 0, "failed": ""}
+        self._pages: dict[str, float] = {}
+        self._closing = False
+        self._threads: list[threading.Thread] = []
+        self._load(open_run(folder))
+        self.keeper = Keeper(self)
+
+    def _load(self, run: OpenedRun) -> None:
+        self.run = run
+        self.sheet = run.sheet
+        self.masks = dict(run.masks)
+        self.sheet_bytes = (run.folder / runfolder.SHEET).read_bytes()
+        self.history = History.load(run.folder, self.sheet_bytes)
+        self.table: LightTable | None = None
+        self.settled = -1
+        self._changed_at = 0.0
+        self.revision += 1
+
+    # --- life ---------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to settle and to save in the background."""
+        for work in (self._settle_forever, self.keeper.save_forever):
+            thread = threading.Thread(target=work, daemon=True)
+            thread.start()
+            self._threads.append(thread)
+
+    def close(self) -> None:
+        """Save what is not saved and stop."""
+        with self.lock:
+            self._closing = True
+            self.news.notify_all()
+        for thread in self._threads:
+            thread.join(30)
+        self.keeper.save()
+
+    @property
+    def closing(self) -> bool:
+        """Whether the session is about to end."""
+        return self._closing
+
+    def tell(self) -> None:
+        """Wake everyone who waits for news."""
+        with self.lock:
+            self.serial += 1
+            self.news.notify_all()
+
+    def wait(self, serial: int, seconds: float) -> None:
+        """Return when there is more news than `serial`, at the latest after some seconds."""
+        with self.lock:
+            self.news.wait_for(lambda: self.serial != serial or self._closing, seconds)
+
+    def seen(self, page: str) -> int:
+        """Note that a page is open, and count the open pages."""
+        now = time.monotonic()
+        with self.lock:
+            self._pages[page[:64]] = now
+            self._pages = {p: at for p, at in sorted(self._pages.items(), key=lambda x: -x[1])[:50] if now - at < PAGE_S}
+            return len(self._pages)
+
+    # --- background ---------------------------------------------------------------------------------------------
+
+    def _settle_forever(self) -> None:
+        while not self._closing:
+            with self.lock:
+                self.news.wait_for(lambda: self._closing or (self.settled != self.revision and not self.merging), 5)
+                due = self.settled != self.revision and not self.merging
+                wait = self._changed_at + PAUSE_S - time.monotonic()
+            if due and not self._closing:
+                if wait > 0 and self.table is not None:
+                    time.sleep(min(wait, 0.2))
+                else:
+                    self._settle_once()
+
+    def _settle_once(self) -> None:
+        with self.lock:
+            revision, sheet, masks, run = self.revision, self.sheet, dict(self.masks), self.run
+
+        def goes_on() -> None:
+            if self._closing or self.revision != revision:
+                raise _GaveUp
+
+        problem = ""
+        settled = None
+        try:
+            settled = settle(run, sheet, masks, goes_on)
+        except _GaveUp:
+            return
+        except LampwalkError as error:
+            problem = str(error)
+        with self.lock:
+            if self.revision == revision:
+                self.settled = revision
+                self.problem = problem
+                if settled is not None:
+                    self.table = LightTable(settled)
+                self.tell()
+
+    # --- changes ------------------------------------------------------------------------------------------------
+
+    problem = ""
+
+    @property
+    def merging(self) -> bool:
+        """Whether a merge at full size is going on."""
+        return bool(self.job["step"])
+
+    def change(self, request: Mapping[str, Any], *, seen: int) -> dict[str, Any]:
+        """Carry out one change.
+
+        Parameters
+        ----------
+        request : mapping
+            As the page sends it; see `changes.plan`.
+        seen : int
+            The revision that the page knows.
+
+        Returns
+        -------
+        dict
+            ``box`` of the result that changed (preview pixels; the whole picture where it may be anywhere).
+
+        Raises
+        ------
+        Stale
+            Something was changed that the page has not seen.
+        LampwalkError
+            The change is not possible; nothing was changed.
+        """
+        with self.lock:
+            self._ready()
+            if seen != self.revision:
+                raise Stale("something was changed in another page", remedy="look at it, then do it again")
+            what = request.get("do")
+            if what in ("undo", "redo"):
+                step = self.history.to_undo if what == "undo" else self.history.to_redo
+                if step is None:
+                    raise InputError(f"there is nothing to {what}")
+                box = self._take(step.before if what == "undo" else step.after)
+                self.history.position += -1 if what == "undo" else 1
+            else:
+                plan = changes.plan(self, request)
+                box = self._take(plan.after)
+                self.history.add(plan.what, plan.before, plan.after)
+            self.revision += 1
+            self._changed_at = time.monotonic()
+            self.keeper.touch()
+            self.tell()
+            return {"box": box, "revision": self.revision}
+
+    def _ready(self) -> None:
+        if self.merging:
+            raise InputError("the run is being merged at full size", remedy="wait until it is done")
+        self.news.wait_for(lambda: self.table is not None or self._closing or bool(self.problem), READY_S)
+        if self.table is None:
+            raise InputError(self.problem or "the frames are still being prepared", remedy="" if self.problem else "wait")
+
+    def _take(self, state: State) -> Box:
+        """Bring a part of the decisions into force; nothing is changed where that fails."""
+        assert self.table is not None
+        whole = (0, 0, *self.run.small)
+        box: Box = (0, 0, 0, 0)
+        frames: Parts = state.get("frames", {})
+        for name, fields in frames.items():
+            record = replace(self.sheet.frame(name), **fields)
+            if {"gain_ev", "warmth", "on"} & set(fields):
+                self.table.relamp(name, gain_ev=record.gain_ev, warmth=record.warmth, on=record.on)
+                box = whole
+            self._record(record)
+        for name, part in state.get("masks", {}).items():
+            mask, own = patched(self.masks[name], part)
+            here = moved(own, self.run.to_reference(self.sheet.frame(name)), self.run.small)
+            self.table.remask(name, mask, here)
+            self.masks[name] = mask
+            self.keeper.mask_changed(name, own)
+            box = here if box == (0, 0, 0, 0) else box
+        if "finish" in state:
+            finish.from_json(state["finish"])
+            self.sheet = replace(self.sheet, finish=dict(state["finish"]))
+            box = whole
+        return box
+
+    def _record(self, record: FrameRecord) -> None:
+        self.sheet = replace(self.sheet, frames=tuple(record if r.file == record.file else r for r in self.sheet.frames))
+
+    # --- the whole thing ----------------------------------------------------------------------------------------
+
+    def merge(self) -> None:
+        """Merge at full size in the background, into the same run folder.
+
+        Raises
+        ------
+        LampwalkError
+            It goes on already, or frames are missing (named).
+        """
+        with self.lock:
+            if self.merging:
+                raise InputError("the run is being merged already", remedy="wait until it is done")
+            gone = missing_frames(self.run.folder, self.sheet)
+            if gone:
+                raise WorksheetError(
+                    f"merging at full size needs the frames; missing: {', '.join(gone)}",
+                    file=self.run.folder / self.sheet.folder,
+                    remedy='put them back, or correct "folder" in the worksheet',
+                )
+            if self.keeper.conflict:
+                raise OutputError("the worksheet was changed outside this page", remedy="settle that first")
+            self.job = {"step": "looking", "done": 0, "of": 1, "failed": ""}
+            self.tell()
+        threading.Thread(target=self._merge, daemon=True).start()
+
+    def _merge(self) -> None:
+        failed = ""
+        try:
+            self.keeper.save()
+            merging.merge_worksheet(self.run.folder / runfolder.SHEET, self.run.folder, progress=self._progress)
+            with self.lock:
+                self._after_merge()
+        except LampwalkError as error:
+            failed = str(error)
+        except Exception as error:  # a page that hears nothing would wait for ever
+            failed = f"the merge broke off: {error or type(error).__name__}"
+        with self.lock:
+            self.job = {"step": "", "done": 0, "of": 0, "failed": failed}
+            self.tell()
+
+    def _after_merge(self) -> None:
+        """Take over the new run folder; what a merge from a worksheet does not keep is put back."""
+        written = worksheet.load(self.run.folder / runfolder.SHEET)
+        records = tuple(_with_regions(r, self.sheet.frame(r.file)) for r in written.frames)
+        self.sheet = replace(written, frames=records)
+        self.history.merged = self.history.here
+        self.sheet_bytes = (self.run.folder / runfolder.SHEET).read_bytes()
+        self.keeper.touch()
+
+    def _progress(self, step: str, done: int, total: int) -> None:
+        with self.lock:
+            self.job = {"step": step, "done": done, "of": total, "failed": ""}
+            self.tell()
+
+    def reload(self) -> None:
+        """Take over a worksheet that was changed outside."""
+        run = open_run(self.run.folder)
+        with self.lock:
+            self._load(run)
+            self.keeper.forget()
+            self.tell()
+
+    def overrule(self) -> None:
+        """Keep what this page shows, over a worksheet that was changed outside."""
+        with self.lock:
+            self.sheet_bytes = (self.run.folder / runfolder.SHEET).read_bytes()
+            self.keeper.conflict = False
+            self.keeper.touch()
+            self.tell()
+
+    def mask_in_reference(self, name: str) -> NDArray[np.uint8]:
+        """Mask of a frame as it lies on the result: (h, w) uint8, 255 = hidden."""
+        from ..geometry import warp
+
+        with self.lock:
+            mask, matrix = self.masks[name], self.run.to_reference(self.sheet.frame(name))
+        return warp(mask, matrix, linear=True)
+
+
+def _with_regions(written: FrameRecord, before: FrameRecord) -> FrameRecord:
+    """A frame's record with what was known about its hidden regions, which a merge from a worksheet does not look for."""
+    if "hidden" in written.notes or "hidden" not in before.notes:
+        return written
+    return replace(written, notes={**written.notes, "hidden": before.notes["hidden"]})
+
+

@@ -1,0 +1,33 @@
+from __future__ import annotations
+
+import threading
+
+import cv2
+import pytest
+
+from lampwalk import parallel
+
+
+def test_order_is_kept_and_threads_are_used():
+    meeting = threading.Barrier(2, timeout=10)
+
+    def wait(i):
+        if i < 2:
+            meeting.wait()  # passes only if two items run at once
+        return i
+
+    with parallel.limited(2):
+        assert parallel.each(wait, range(5)) == [0, 1, 2, 3, 4]
+        assert cv2.getNumThreads() == 1
+
+
+def test_one_thread_is_no_thread():
+    with parallel.limited(1):
+        assert set(parallel.each(lambda _: threading.current_thread(), range(3))) == {threading.current_thread()}
+
+
+def test_an_error_comes_through_and_the_setting_is_restored():
+    before = cv2.getNumThreads()
+    with pytest.raises(ZeroDivisionError), parallel.limited(2):
+        parallel.each(lambda i: 1 // i, [1, 0, 1])
+    assert cv2.getNumThreads() == before
