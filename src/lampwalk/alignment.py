@@ -25,7 +25,7 @@ from .errors import Finding
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
 from .patches import ALIKE, Patches, Template
-from .sighting import MARGIN_PX, Field, Sighting, observe, small_to_work, with_crops
+from .sighting import MARGIN_PX, Sighting, light_insensitive, observe, patch_side, small_to_work, with_crops
 
 Model = Literal["identity", "shift", "similarity", "homography"]
 Verdict = Literal["aligned", "weak", "refused"]
@@ -44,6 +44,14 @@ CONFIDENT = 0.45
 """Correlation at which a patch is sure of its place."""
 NEAR_PX = 1.5
 """A patch that finds its best place within this agrees, px at working size."""
+ROUNDS = 7
+SETTLED_PX = 0.05
+"""Least-squares steps end when the corners move by less, px, or after so many; the last fit is exact anyway."""
+START_PX = 3.0
+"""The least-squares steps find home from here, px of the small picture."""
+WORTH_PX = 0.04
+"""A richer model that moves the picture by less than this (rms over the picture, px at working size) is not worth it:
+a shift costs a resampling, and light alone moves what is seen by some hundredths of a pixel."""
 MIN_AGREEING = 10
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
@@ -221,7 +229,7 @@ class _Match:
     judges: NDArray[np.intp] = field(default_factory=lambda: np.arange(0))
     matrix: Matrix | None = None
     work: tuple[int, int] = (1, 1)
-    step: int = 1
+    full: tuple[int, int] = (1, 1)
     coarse: bool = False
     sound: bool = False
 
@@ -249,7 +257,7 @@ def _match(base: _Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
         return _Match(problem=problem)
     patches = Patches(sighting, small=True)
     matrix = _start(base, sighting, patches)
-    matrix, data = _refined(base.levels[0], patches, matrix, rounds=3)
+    matrix, data = _refined(base.levels[0], patches, matrix, rounds=ROUNDS)
     level = base.levels[0]
     coarse = False
     if sighting.crops is not None:
@@ -263,26 +271,27 @@ def _match(base: _Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
                 coarse = True
         if not coarse:
             patches = Patches(sighting, small=False)
-            matrix, data = _refined(level, patches, matrix, rounds=3)
+            matrix, data = _refined(level, patches, matrix, rounds=ROUNDS)
         else:
             level = base.levels[0]
             matrix = normalised(np.linalg.inv(lift) @ matrix @ lift)
     peaks = level.peaks(patches.at(matrix))
     sound = int((_agreeing(peaks)).sum()) >= MIN_AGREEING
-    full_step = sighting.step if not coarse and sighting.crops is not None else 1
+    full = sighting.work_shape[0] * sighting.step, sighting.work_shape[1] * sighting.step
     return _Match(
-        data=data, peaks=peaks, judges=level.judges, matrix=matrix, work=patches.shape, step=full_step,
+        data=data, peaks=peaks, judges=level.judges, matrix=matrix, work=patches.shape, full=full,
         coarse=coarse, sound=sound,
-    )
+    )  # fmt: skip
 
 
 def _start(base: _Base, sighting: Sighting, patches: Patches) -> Matrix:
     """The likeliest of: did not move; what the features say; what the features say, as a shift."""
-    best, likeness = np.eye(3), -1.0
+    best, most = np.eye(3), -1.0
     for candidate in (np.eye(3), *_from_features(base.sighting, sighting)):
-        found = base.levels[0].likeness(patches.at(candidate, cv2.INTER_LINEAR))
-        if found > likeness + 0.005:
-            best, likeness = candidate, found
+        apart, peak = base.levels[0].peaks(patches.at(candidate, cv2.INTER_LINEAR))
+        agreeing = int(((peak > CONFIDENT) & (np.hypot(*apart.T) < START_PX)).sum())
+        if agreeing > 1.1 * most:
+            best, most = candidate, float(agreeing)
     return best
 
 
@@ -301,7 +310,8 @@ def _from_features(reference: Sighting, frame: Sighting) -> list[Matrix]:
     matrix, inside = cv2.findHomography(src, dst, cv2.USAC_MAGSAC, MAGSAC_PX, maxIters=2000, confidence=0.999)
     if matrix is None or not np.isfinite(matrix).all() or int(inside.sum()) < MIN_MATCHES:
         return [shift]
-    return [shift, normalised(matrix)] if not _insane(normalised(matrix), frame.small.shape[:2]) else [shift]
+    sane = abs(matrix[2, 2]) > 0.1 and not _insane(normalised(matrix), frame.small.shape)
+    return [shift, normalised(matrix)] if sane else [shift]
 
 
 def _refined(
@@ -324,7 +334,11 @@ def _refined(
         )
         if usable.sum() < 6:
             break
-        matrix = normalised(from_unit @ _gathered(data) @ to_unit)
+        change = _gathered(data)
+        matrix, before = normalised(from_unit @ change @ to_unit), matrix
+        corners = np.array([[0, 0], [patches.shape[1], 0], [0, patches.shape[0]], patches.shape[::-1]], np.float64)
+        if np.abs(motion.moved(corners, matrix) - motion.moved(corners, before)).max() < SETTLED_PX:
+            break
     assert data is not None
     return matrix, data
 
@@ -354,8 +368,8 @@ def _conclude(match: _Match, bend: float) -> Alignment:
         return _refused("nothing in it matches the reference: another scene, another view, or too dark to tell")
     if int(match.data.usable.sum()) < MIN_AGREEING:
         return _refused("too little in it matches the reference")
-    free, fit = _simplest(match.data, bend)
     unit = _normal(match.work)[1]
+    free, fit = _simplest(match.data, bend, unit)
     used_bend = 0.0 if free <= 2 else bend
     model: Model = ("identity", "shift", "similarity", "homography")[_rank(free, used_bend)]
     work_matrix = np.linalg.inv(_to_unit(match.work)) @ motion.matrix_of(fit.parameters, used_bend) @ _to_unit(match.work)
@@ -371,22 +385,34 @@ def _rank(free: int, bend: float) -> int:
     return 2 if free <= 4 and bend == 0 else 3
 
 
-def _simplest(data: motion.Displacements, bend: float) -> tuple[int, motion.Fit]:
+def _simplest(data: motion.Displacements, bend: float, unit: float) -> tuple[int, motion.Fit]:
     """The simplest motion whose extra parameters are each worth their keep."""
     richest = motion.fit(data, 8, bend)
     chosen, kept = 0, motion.fit(data, 0, 0.0, variance=richest.variance)
     for free in (2, 3, 4, 8):
         fit = motion.fit(data, free, 0.0 if free == 2 else bend, variance=richest.variance)
         price = LIKELIER_HOMOGRAPHY if free == 8 else LIKELIER
-        if kept.cost - fit.cost > price * (free - chosen):
+        saved = kept.cost - fit.cost > price * (free - chosen)
+        if saved and _apart(kept, chosen, fit, free, bend) * unit > WORTH_PX:
             chosen, kept = free, fit
     return chosen, kept
+
+
+def _apart(one: motion.Fit, one_free: int, other: motion.Fit, other_free: int, bend: float) -> float:
+    """Rms distance of two motions over the picture, normalised."""
+    axis = np.linspace(-1, 1, 5)
+    grid = np.stack(np.meshgrid(axis, 0.7 * axis), axis=-1).reshape(-1, 2)
+    ends = [
+        motion.moved(grid, motion.matrix_of(fit.parameters, 0.0 if free <= 2 else bend))
+        for fit, free in ((one, one_free), (other, other_free))
+    ]
+    return float(np.sqrt(((ends[0] - ends[1]) ** 2).sum(axis=-1).mean()))
 
 
 def _judged(match: _Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: float) -> Alignment:
     assert match.matrix is not None
     assert match.data is not None
-    full = match.work[0] * match.step, match.work[1] * match.step
+    full, step = match.full, match.full[1] / match.work[1]
     lift = scaling(full, match.work)
     lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
     centres = (match.data.found * unit + _normal(match.work)[0])[match.judges]
@@ -401,7 +427,7 @@ def _judged(match: _Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: 
     spread = _spread(centres[agree], match.work)
     usable = match.data.usable[match.judges]
     lengths = np.hypot(*(fit.residuals[match.judges] * unit).T)[agree & usable]
-    residual = float(np.median(lengths)) * match.step if len(lengths) else np.inf
+    residual = float(np.median(lengths)) * step if len(lengths) else np.inf
     facts = {"inliers": count, "spread": spread, "residual_px": residual}
     sanity = _insane(lifted, full)
     if sanity:
@@ -419,7 +445,7 @@ def _judged(match: _Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: 
         weak = f"{1 - share:.0%} of its detail lies elsewhere than in the reference"
     elif spread < WEAK_SPREAD:
         weak = f"only {spread:.0%} of the picture could be compared"
-    elif residual > WEAK_PX * match.step:
+    elif residual > WEAK_PX * step:
         weak = f"its detail is {residual:.1f} px off in places"
     reason = weak or ("did not move" if model == "identity" else f"moved, {_words(lifted, full)}")
     return Alignment(
@@ -449,7 +475,8 @@ def _insane(matrix: Matrix, shape: tuple[int, ...]) -> str:
     """Why a motion is none of a tripod; empty where it may be one."""
     h, w = shape[:2]
     corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1.0]])
-    if not np.isfinite(matrix).all() or (np.linalg.inv(matrix) @ np.vstack([corners.T, np.ones(4)]))[2].min() <= 0:
+    possible = np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 0.1
+    if not possible or (matrix @ np.vstack([corners.T, np.ones(4)]))[2].min() < 0.5:
         return "no motion of a camera explains it"
     shift = np.abs(motion.moved(np.array([[(w - 1) / 2, (h - 1) / 2]]), matrix)[0] - ((w - 1) / 2, (h - 1) / 2)).max()
     turn = np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1])
@@ -479,7 +506,9 @@ def _words(matrix: Matrix, shape: tuple[int, int]) -> str:
 def _spread(points: NDArray[np.float64], shape: tuple[int, int]) -> float:
     if len(points) < 3:
         return 0.0
-    hull = cv2.convexHull(points.astype(np.float32))
+    half = patch_side(shape) / 2
+    corners = [points + (x, y) for x in (-half, half) for y in (-half, half)]
+    hull = cv2.convexHull(np.concatenate(corners).astype(np.float32))
     return float(min(1.0, cv2.contourArea(hull) / ((shape[0] - 1) * (shape[1] - 1))))
 
 
@@ -536,11 +565,5 @@ def _joined(link: Alignment, to_reference: Alignment, shape: tuple[int, int]) ->
 def _thumb(sighting: Sighting) -> NDArray[np.float32]:
     h, w = sighting.small.shape
     small = cv2.resize(sighting.small, (max(8, w // 4), max(8, h // 4)), interpolation=cv2.INTER_AREA)
-    vector = light_vector = cv2.GaussianBlur(_representation(small), (0, 0), 1.5).ravel()
-    return np.asarray(vector / (np.linalg.norm(light_vector) + 1e-6), np.float32)
-
-
-def _representation(small: NDArray[Any]) -> Field:
-    from .sighting import light_insensitive
-
-    return light_insensitive(small)
+    vector = cv2.GaussianBlur(light_insensitive(small), (0, 0), 1.5).ravel()
+    return np.asarray(vector / (np.linalg.norm(vector) + 1e-6), np.float32)

@@ -90,7 +90,7 @@ def execute(decisions: Decisions, *, threads: int = 2, progress: Progress | None
     """Carry out decisions at full size, one frame at a time."""
     shape = decisions.series.shape
     stack = Stack(shape, np.uint16)
-    on = [d for d in decisions.frames if d.on]
+    on = [d for d in decisions.frames if d.lamp.on]
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
         for done, (d, pixels) in enumerate(_decoded(on)):
@@ -217,6 +217,11 @@ def worksheet_of(decisions: Decisions) -> Worksheet:
         frames=tuple(records),
         merge={name: getattr(choices, name) for name in ("rule", "quiet", "hide", "glow", "fill", "level")},
         coverage=legend,
+        offer={
+            "subject": list(decisions.offer.subject.ellipse or ()),
+            "inside": list(decisions.offer.inside),
+            "lamps": [{"frame": s.name, "gain_ev": s.gain_ev, "why": s.why} for s in decisions.offer.lamps],
+        },
         findings=tuple(
             {"code": f.code, "frame": f.frame, "text": f.text, "remedy": f.remedy, "serious": f.serious}
             for f in decisions.findings
@@ -254,9 +259,9 @@ def _record(d: Decision) -> worksheet.FrameRecord:
         homography=d.frame_to_reference,
         ambient_ev=0.0 if d.level is None else d.level.ambient_ev,
         mask=f"masks/{Path(d.frame.name).stem}.png",
-        gain_ev=d.gain_ev,
-        warmth=d.warmth,
-        on=d.on,
+        gain_ev=d.lamp.gain_ev,
+        warmth=d.lamp.warmth,
+        on=d.lamp.on,
         by_hand=d.by_hand,
         notes=notes,
     )

@@ -15,12 +15,14 @@ from .alignment import Alignment, Sighting
 from .ambient import Level
 from .errors import Finding, InputError, SeriesError
 from .files import Facts
+from .finish import Region, lit_subject
 from .frames import Frame, Series
 from .fullmask import FullMask
+from .lamps import Suggestion
 from .light import Field, crop_field
 from .masks import Mask
 from .previews import Preview, align_preview, make_preview, small_shape
-from .worksheet import FrameRecord, Worksheet
+from .worksheet import FrameRecord, Lamp, Worksheet
 
 Progress = Callable[[str, int, int], None]
 """Called with (step, done, of how many)."""
@@ -63,14 +65,14 @@ class Given:
     ----------
     masks : mapping of frame name to (H, W) uint8
         Masks in the frame's own geometry, 255 = hidden; they replace the found ones exactly.
-    lamps : mapping of frame name to FrameRecord
+    lamps : mapping of frame name to Lamp
         Lamps turned off, changed in stops or warmth.
     sheet : Worksheet or None
         Decisions to repeat: roles, alignment and levels are taken from it, nothing is looked for.
     """
 
     masks: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)
-    lamps: Mapping[str, FrameRecord] = field(default_factory=dict)
+    lamps: Mapping[str, Lamp] = field(default_factory=dict)
     sheet: Worksheet | None = None
 
 
@@ -89,9 +91,10 @@ class Decision:
         What of the frame is hidden.
     mask : Mask or None
         How it was found; None where it was given by hand.
-    gain_ev, warmth : float
-        The lamp's change in stops and mired.
-    on, by_hand : bool
+    lamp : Lamp
+        How the photographer changed its light.
+    by_hand : bool
+        The mask is a person's.
     gain, glow, reach, fill : Field or None
         Small fields in the reference's geometry: factor and stray light in linear light, 255 where the frame takes
         part, fill ratio.
@@ -103,9 +106,7 @@ class Decision:
     level: Level | None = None
     hidden: FullMask | None = None
     mask: Mask | None = None
-    gain_ev: float = 0.0
-    warmth: float = 0.0
-    on: bool = True
+    lamp: Lamp = Lamp()
     by_hand: bool = False
     gain: Field | None = None
     glow: Field | None = None
@@ -117,6 +118,25 @@ class Decision:
         """Homography of the frame, full-size pixels."""
         assert self.alignment.frame_to_reference is not None
         return self.alignment.frame_to_reference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """What the series suggests for the finish; never applied unasked.
+
+    Attributes
+    ----------
+    subject : Region
+        What the lamps lit most: the default region of a lift, the default focus of a crop.
+    inside : (x0, y0, x1, y1)
+        The part that all frames cover, as shares of width and height.
+    lamps : tuple of Suggestion
+        A starting balance of the lamps.
+    """
+
+    subject: Region
+    inside: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0)
+    lamps: tuple[Suggestion, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,6 +152,7 @@ class Decisions:
         The frames that take part, in shooting order.
     left_out : tuple of (name, why)
     choices : Choices
+    offer : Offer
     findings : tuple of Finding
     """
 
@@ -140,6 +161,7 @@ class Decisions:
     frames: tuple[Decision, ...]
     left_out: tuple[tuple[str, str], ...]
     choices: Choices
+    offer: Offer
     findings: tuple[Finding, ...]
 
 
@@ -203,14 +225,15 @@ def _decide(
             frame=series.frames[i],
             role="ambient" if lit_by_day[i] else "lamp",
             alignment=alignments[i],
-            **_lamp(given.lamps.get(series.frames[i].name)),
+            lamp=given.lamps.get(series.frames[i].name, Lamp()),
+            by_hand=series.frames[i].name in given.masks and sheet is None,
         )
         for i in used
     ]
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
     small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
     previews.clear()
-    frames = _light(frames, small, reference, choices=choices, given=given)
+    frames, offer = _light(frames, small, reference, choices=choices, given=given)
     if progress:
         progress("deciding", 1, 1)
     return Decisions(
@@ -219,6 +242,7 @@ def _decide(
         frames=tuple(frames),
         left_out=(*series.left_out, *left_out),
         choices=choices,
+        offer=offer,
         findings=_findings(series, frames, left_out),
     )
 
@@ -275,12 +299,6 @@ def _roles_and_alignments(series: Series, sheet: Worksheet) -> tuple[tuple[bool,
     return by_day, tuple(found)
 
 
-def _lamp(record: FrameRecord | None) -> dict[str, Any]:
-    if record is None:
-        return {}
-    return {"gain_ev": record.gain_ev, "warmth": record.warmth, "on": record.on, "by_hand": record.by_hand}
-
-
 def _light(
     frames: list[Decision],
     small: list[Preview],
@@ -288,7 +306,7 @@ def _light(
     *,
     choices: Choices,
     given: Given,
-) -> list[Decision]:
+) -> tuple[list[Decision], Offer]:
     """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left."""
     full = frames[0].frame.shape
     by_day = [d.role == "ambient" for d in frames]
@@ -305,20 +323,24 @@ def _light(
         frames = _hide(frames, small, by_day, find=choices.hide and given.sheet is None, by_hand=given.masks)
     hidden = parallel.each(_in_reference, frames)
 
+    glows: list[NDArray[np.float32] | None] = [None] * len(frames)
     if choices.glow:
-        glows = glow.estimate(small, hidden, by_day)
+        glows = list(glow.estimate(small, hidden, by_day))
         small = [_unglowed(p, g) for p, g in zip(small, glows, strict=True)]
-        frames = [replace(d, glow=crop_field(g, full)) for d, g in zip(frames, glows, strict=True)]
 
     plate = ambient.plate(small, by_day)
+    offer = _offer(small, plate, by_day, hidden)
     for i, d in enumerate(frames):
-        if d.role == "lamp" and (d.gain_ev or d.warmth):
-            change = lamps.lamp_field(small[i], plate, gain_ev=d.gain_ev, warmth=d.warmth)
+        if d.role == "lamp" and (d.lamp.gain_ev or d.lamp.warmth):
+            change = lamps.lamp_field(small[i], plate, gain_ev=d.lamp.gain_ev, warmth=d.lamp.warmth)
             small[i] = _relit(small[i], change)
-            gains[i] = change if gains[i] is None else gains[i] * change  # type: ignore[operator]
-    frames = [replace(d, gain=crop_field(g, full, neutral=1)) for d, g in zip(frames, gains, strict=True)]
+            gains[i], glows[i] = _product(gains[i], change), None if glows[i] is None else _product(glows[i], change)
+    frames = [
+        replace(d, gain=crop_field(gain, full, neutral=1), glow=crop_field(stray, full))
+        for d, gain, stray in zip(frames, gains, glows, strict=True)
+    ]
 
-    on = [i for i, d in enumerate(frames) if d.on]
+    on = [i for i, d in enumerate(frames) if d.lamp.on]
     if choices.quiet:
         reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on])
         for i, r in zip(on, reaches, strict=True):
@@ -329,7 +351,42 @@ def _light(
         ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
         for i, ratio in zip(on, ratios, strict=True):
             frames[i] = replace(frames[i], fill=crop_field(ratio, full, neutral=1))
-    return frames
+    return frames, offer
+
+
+def _offer(
+    small: Sequence[Preview], plate: NDArray[np.float32], by_day: Sequence[bool], hidden: Sequence[NDArray[np.uint8]]
+) -> Offer:
+    if all(by_day):
+        return Offer(subject=Region(ellipse=(0.5, 0.5, 0.35, 0.35, 0.0)))
+    shown = [replace(p, linear=np.where((m > 0)[..., None], plate, p.linear)) for p, m in zip(small, hidden, strict=True)]
+    return Offer(
+        subject=lit_subject(shown, plate, by_day),
+        inside=_covered_by_all(small),
+        lamps=lamps.suggest(small, plate, by_day, hidden),
+    )
+
+
+def _covered_by_all(small: Sequence[Preview]) -> tuple[float, float, float, float]:
+    """Shrink a box until every frame covers all of it."""
+    covered = np.logical_and.reduce([p.valid for p in small])
+    h, w = covered.shape
+    y0, x0, y1, x1 = 0, 0, h, w
+    while y1 - y0 > 2 and x1 - x0 > 2:
+        box = covered[y0:y1, x0:x1]
+        gaps = {"top": ~box[0], "bottom": ~box[-1], "left": ~box[:, 0], "right": ~box[:, -1]}
+        worst = max(gaps, key=lambda side: gaps[side].mean())
+        if not gaps[worst].any():
+            break
+        y0, y1 = y0 + (worst == "top"), y1 - (worst == "bottom")
+        x0, x1 = x0 + (worst == "left"), x1 - (worst == "right")
+    return x0 / w, y0 / h, x1 / w, y1 / h
+
+
+def _product(a: NDArray[np.float32] | None, b: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
+    if a is None or b is None:
+        return b if a is None else a
+    return a * b
 
 
 def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksheet | None) -> Sequence[Level]:

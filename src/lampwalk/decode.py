@@ -34,6 +34,10 @@ megapixels, pixel-shift pictures 400 (from memory)."""
 _READ_BYTES = 2**24
 """Bytes of a TIFF file that are read ahead; tifffile's own 256 MiB would double the memory of a picture."""
 
+_MOST_PACKED = {1: 1, 5: 3000, 8: 1100, 32946: 1100, 32773: 64}
+"""TIFF compression -> how many bytes one byte can stand for at most: none, LZW (codes of 12 bits), deflate
+(RFC 1951: 258 bytes by 2 bits), PackBits. A file that claims more is damaged."""
+
 LEAST_SIDE = 8
 """Pixels; below, there is nothing to align."""
 
@@ -167,8 +171,9 @@ def _decode_jpeg(path: Path) -> NDArray[Any]:
 
 def _decode_png(path: Path) -> NDArray[Any]:
     """By OpenCV: to RGB, or to RGBA where there may be transparency."""
-    width, height, _, colour_type = png_header(path)
+    width, height, bits, colour_type = png_header(path)
     check_size(path, width, height)
+    _check_packing(path, width * height * bits, _MOST_PACKED[8])
     data = np.fromfile(path, np.uint8)  # not cv2.imread: it takes no umlauts on some systems
     transparent = colour_type in (4, 6) or b"tRNS" in data[:4096].tobytes()
     flags = cv2.IMREAD_UNCHANGED if transparent else cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR_RGB
@@ -241,6 +246,8 @@ def check_tiff(path: Path, page: Any) -> None:
             file=path,
             remedy="export it again as RGB, 8 or 16 bits",
         )
+    bits = page.imagewidth * page.imagelength * page.samplesperpixel * page.bitspersample
+    _check_packing(path, bits, _MOST_PACKED.get(int(page.compression), 10**9))
     fits = page.dtype is not None and (page.dtype in (np.uint8, np.uint16) or page.dtype.kind == "f")
     if not fits or len(page.shape) not in (2, 3) or page.bitspersample not in (8, 16, 32, 64):
         raise FrameError(
@@ -299,6 +306,12 @@ def check_size(path: Path, width: int, height: int) -> None:
         )
     if min(width, height) < LEAST_SIDE:
         raise FrameError(f"is only {width}x{height} px", file=path, remedy="take it out of the folder")
+
+
+def _check_packing(path: Path, bits: int, most: int) -> None:
+    """Refuse a file that cannot hold what it claims: decoding it would take memory and time for nothing."""
+    if bits // 8 > most * path.stat().st_size:
+        raise _damaged(path, "it holds less than its header says")
 
 
 def _damaged(path: Path, why: str = "") -> FrameError:

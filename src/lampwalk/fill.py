@@ -27,7 +27,7 @@ FALL = 4.0
 BEFORE_LOG = 0.7
 """Blur in half-size pixels before the ratio is taken: a ratio of noisy dark pixels is biased."""
 
-DARK = 1e-3
+DARK = 3e-4
 """Linear light added to both sides of a ratio: where nothing is lit, the ratio is 1."""
 
 BAND_EV = 1.0
@@ -91,10 +91,13 @@ def estimate(
             continue
         box = _box(gone[i])
         others = np.zeros_like(small[i][box])
+        covered = np.zeros(others.shape[:2], bool)
         for j, frame in enumerate(small):
             if j != i:
-                others = np.maximum(others, frame[box] * (valid[j][box] & ~gone[j][box])[..., None])
-        rim = valid[i][box] & ~gone[i][box] & (others.max(axis=2) > 0)
+                shows = valid[j][box] & ~gone[j][box]
+                others = np.maximum(others, frame[box] * shows[..., None])
+                covered |= shows
+        rim = valid[i][box] & ~gone[i][box] & covered
         field = np.ones_like(small[i])
         if rim.any():
             field[box] = _ratio(small[i][box], others, rim)

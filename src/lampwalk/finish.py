@@ -168,18 +168,19 @@ def _lifted(values: NDArray[np.float32], lift: Lift, weight: NDArray[np.float32]
         return values
     curve = np.clip((values - np.float32(lift.black)) / np.float32(lift.white - lift.black), 0, 1)
     if lift.gamma != 1:
-        curve = np.power(curve, np.float32(1 / lift.gamma))
+        curve = cv2.pow(curve, 1 / lift.gamma)
     return np.asarray(values + weight * (curve - values), np.float32)
 
 
 def _burnt(values: NDArray[np.float32], burn: Burn, weight: NDArray[np.float32]) -> NDArray[np.float32]:
     # Darkening by stops in linear light is a factor; on the power part of the curve it is one on encoded
     # values, too.
-    linear = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
-    linear *= np.exp2(-BURN_STOPS * burn.opacity * weight)[..., None]
-    return np.asarray(
-        np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32
+    linear = np.where(
+        values <= 0.04045, values / np.float32(12.92), cv2.pow((values + 0.055) / np.float32(1.055), 2.4)
     )
+    linear *= np.exp2(-BURN_STOPS * burn.opacity * weight)[..., None]
+    encoded = np.float32(1.055) * cv2.pow(linear, 1 / 2.4) - np.float32(0.055)
+    return np.asarray(np.where(linear <= 0.0031308, np.float32(12.92) * linear, encoded), np.float32)
 
 
 def _soft_region(

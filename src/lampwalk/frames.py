@@ -329,6 +329,13 @@ def _differences(frames: Sequence[Frame]) -> Iterator[Finding]:
         "differ from the others: some are raw files, some developed ones, and their tones will not match",
         "give raw files of all frames, or of none",
     )  # fmt: skip
+    odd = [frame.name for frame in frames if profiles.recognise(frame.facts.icc).approximate]
+    if odd:
+        yield Finding(
+            code="profile", frame=odd[0] if len(odd) == 1 else None, serious=False,
+            text=f"{', '.join(odd)}: the colour profile works by tables or is damaged; light is taken as in sRGB",
+            remedy="export the frames in sRGB, Adobe RGB (1998), Display P3 or ProPhoto RGB",
+        )  # fmt: skip
     yield from rarer(
         "mixed-profiles", [profiles.recognise(f.facts.icc).name for f in frames],
         "differ from the others in their colour profile", "export all frames with the same colour profile",

@@ -129,13 +129,12 @@ def estimate(
 
     Notes
     -----
-    The kernel is a non-negative sum of Gaussians, so it falls outwards everywhere. What lit ground scatters is
-    left alone: it would be there without the equipment, too.
+    The kernel is a non-negative sum of Gaussians, so it falls outwards everywhere. What lit ground scatters
+    is left alone: it would be there without the equipment, too.
     """
     common = np.sum([p.clipped for p in previews], axis=0) > 1
-    sources = [
-        None if a else _source(p, m, common) for p, m, a in zip(previews, hidden, ambient, strict=True)
-    ]
+    frames = zip(previews, hidden, ambient, strict=True)
+    sources = [None if a else _source(p, m, common) for p, m, a in frames]
     fields: list[_Field | None] = [None] * len(previews)
     if all(s is None for s in sources):
         return tuple(fields)
@@ -303,7 +302,10 @@ def _weights(head: _Head, shape: _Floats, strength: _Floats, spread: float) -> _
 def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
     """Glow of one head (h, w, 3), half-size."""
     source = np.tensordot(light.tilt.astype(np.float32), head.sources, 1)
-    shape = sum(np.float32(k) * _spread(source, s) for k, s in zip(kernel, SIGMAS, strict=True) if k > 0)
+    shape = np.zeros_like(source)
+    for part, sigma in zip(kernel, SIGMAS, strict=True):
+        if part > 0:
+            shape += np.float32(part) * _spread(source, sigma)
     return np.asarray(np.maximum(shape, 0)[..., None] * light.strength.astype(np.float32))
 
 

@@ -23,6 +23,9 @@ MOST_PPM = 100.0
 """Parts per million of the picture that may be hot; more are texture, and nothing is removed (sensors in use
 show a few ppm in short exposures, from memory)."""
 
+FEW = 10
+"""Points that are always believed, whatever the size of the picture."""
+
 EVEN = 0.35
 """Largest relative spread (max - min over mean) of a hot pixel's own light over the frames; a real point's
 follows the light."""
@@ -80,13 +83,14 @@ class HotPixels:
             return np.zeros((0, 2), np.intp)
         excess, around = np.array(self._excess), np.array(self._around)
         strongest = excess.max(axis=2)  # the channel in which it stands out
-        steady = np.ptp(strongest, axis=0) < EVEN * np.maximum(strongest.mean(axis=0), 1e-4)
+        # Its own light is added to the scene's, until the pixel is full: then the sum stands still.
+        steady = _steady(strongest) | _steady((excess + around).max(axis=2))
         always = strongest.min(axis=0) > 0
         level = around.mean(axis=2) + np.float32(0.002)
         changed = level.max(axis=0) > LIGHT_CHANGES * level.min(axis=0)
         points: NDArray[np.intp] = self._points[steady & always & changed]
-        few = len(points) <= MOST_PPM * 1e-6 * self._shape[0] * self._shape[1]
-        return points if few else points[:0]
+        most = max(FEW, MOST_PPM * 1e-6 * self._shape[0] * self._shape[1])
+        return points if len(points) <= most else points[:0]
 
 
 def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
@@ -117,6 +121,11 @@ def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
         for dx in (-1, 0, 1):
             clean[np.clip(points[:, 0] + dy, 0, h - 1), np.clip(points[:, 1] + dx, 0, w - 1)] = values
     return clean
+
+
+def _steady(light: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Tell which columns of (frames, points) hardly change."""
+    return np.asarray(np.ptp(light, axis=0) < EVEN * np.maximum(light.mean(axis=0), 1e-4))
 
 
 def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:

@@ -42,12 +42,14 @@ XYZ_TO_RGB = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0
 FULL_LAMP = 0.9
 """Linear light that a lamp's brightest part should stay below in a balance: some 0.15 stops under white."""
 
-LIT = 0.25
-"""A place counts as lit by a lamp when the lamp adds this share of the strongest light any lamp gives
-there."""
-
 MOST_EV = 1.5
 """Largest change that is suggested, in stops: more than that is a matter for the flash, not for the merge."""
+
+MOST_LESS_EV = 1.0
+"""Largest lowering that is suggested, in stops: what is burnt out only turns grey under more."""
+
+BURNT_SHARE = 0.01
+"""Share of a lamp's own places that may be burnt out: glints are."""
 
 WORTH_EV = 0.15
 """Changes below this are not suggested, in stops: nobody sees half a sixth of a stop on one lamp of many."""
@@ -202,9 +204,10 @@ def suggest(
 
     Notes
     -----
-    A lamp's own light is ``max(F - A, 0)``. A place belongs to the lamp that gives it the most. Lamps whose
-    own places are pushed to white are lowered until 99 % of them stay under it; lamps whose own places lie
-    more than a stop below the middle one's are raised to half the difference, as far as nothing burns out.
+    A lamp's own light is ``max(F - A, 0)``. A place belongs to the lamp that gives it the most. A lamp that
+    burns out more than a hundredth of its own places is lowered, by up to a stop (it hides less of the
+    others' light). A lamp whose own places lie more than a stop below the middle lamp's is raised by half the
+    difference, as far as 99 % of them stay under white.
     """
     lamps = [i for i, flag in enumerate(ambient) if not flag]
     if not lamps:
@@ -233,11 +236,10 @@ def _suggest_one(
         return Suggestion(name=preview.name, gain_ev=0.0, why="no place is lit most by this lamp")
     top = float(np.percentile((light + plate)[place].max(axis=1), 99))
     burnt = float((preview.clipped & place).sum() / place.sum())
-    if burnt > 0.01:
-        ev = max(-MOST_EV, -0.5 - burnt * 10)
-        return Suggestion(
-            name=preview.name, gain_ev=round(ev, 1), why=f"{burnt:.0%} of what it lights is burnt out"
-        )
+    if burnt > BURNT_SHARE:
+        ev = -min(MOST_LESS_EV, max(0.3, 4 * burnt))
+        why = f"{burnt:.0%} of what it lights is burnt out; detail there needs another frame with less power"
+        return Suggestion(name=preview.name, gain_ev=round(ev, 1), why=why)
     room = float(np.log2(FULL_LAMP / max(top, NOTHING)))
     wanted = -above_ev / 2 if above_ev < -1 else 0.0
     ev = min(wanted, room, MOST_EV)

@@ -111,11 +111,10 @@ def relight(encoded: NDArray[np.uint16], gain: NDArray[np.float32] | None, glow:
     Returns
     -------
     (H, W, 3) uint16
-        Clipped values stay clipped under a gain below 1: more light was there than the frame could hold.
     """
     linear = colour.to_linear(encoded)
     if gain is not None:
-        linear = np.where(linear >= 1, np.maximum(linear, linear * gain), linear * gain)
+        linear = linear * gain
     if glow is not None:
         linear = linear - glow
     return encode(linear)

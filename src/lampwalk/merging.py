@@ -12,11 +12,41 @@ from numpy.typing import NDArray
 
 from . import colour, encode, finish, metadata, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import Choices, Given, Progress, decide
+from .decisions import Choices, Given, Offer, Progress, decide
 from .errors import Finding, WorksheetError
+from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .previews import Preview
-from .worksheet import FrameRecord, Worksheet
+from .worksheet import FrameRecord, Lamp, Worksheet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """A finish in a few words; places are taken from what the lamps lit.
+
+    Attributes
+    ----------
+    lift : float or None
+        Gamma of the tone curve through the lit subject; above 1 is brighter.
+    burn : float or None
+        Opacity of the darkened edges, 0-1.
+    crop : (float, float) or None
+        Ratio of width and height.
+    """
+
+    lift: float | None = None
+    burn: float | None = None
+    crop: tuple[float, float] | None = None
+
+    def on(self, offer: Offer) -> Finish:
+        """Return the full finish for a series."""
+        assert offer.subject.ellipse is not None
+        focus = offer.subject.ellipse[:2]
+        return Finish(
+            lift=() if self.lift is None else (Lift(region=offer.subject, gamma=self.lift),),
+            burn=None if self.burn is None else Burn(opacity=self.burn),
+            crop=None if self.crop is None else Crop(ratio=self.crop, focus=focus, inside=offer.inside),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +76,8 @@ def merge_folder(
     *,
     choices: Choices = Choices(),  # noqa: B008  (frozen)
     masks: Mapping[str, NDArray[np.uint8]] | None = None,
+    lamps: Mapping[str, Lamp] | None = None,
+    finishing: Finish | Wish | None = None,
     overwrite: bool = False,
     progress: Progress | None = None,
 ) -> Run:
@@ -59,6 +91,10 @@ def merge_folder(
     choices : Choices
     masks : mapping of frame name to (H, W) uint8, optional
         Masks by hand, in the frame's own geometry, 255 = hidden.
+    lamps : mapping of frame name to Lamp, optional
+        Lamps turned off, changed in stops or warmth.
+    finishing : Finish or Wish, optional
+        Lift, burn and crop of picture.jpg.
     overwrite : bool
         Replace a folder also if lampwalk did not write it.
     progress : callable, optional
@@ -80,12 +116,16 @@ def merge_folder(
         decisions = decide(
             series,
             choices=choices,
-            given=Given(masks=by_hand, lamps=_records(former)),
+            given=Given(masks=by_hand, lamps=_lamps(former) | dict(lamps or {})),
             keep=_keeper(folder),
             progress=progress,
         )
         result = execute(decisions, progress=progress)
-        sheet = _write(folder, output, result, former.finish if former else {}, by_hand=frozenset(by_hand))
+        if isinstance(finishing, Wish):
+            finishing = finishing.on(decisions.offer)
+        kept = former.finish if former else {}
+        told = kept if finishing is None else finish.to_json(finishing)
+        sheet = _write(folder, output, result, told, by_hand=frozenset(by_hand))
     return Run(folder=output, worksheet=sheet, findings=result.findings)
 
 
@@ -125,7 +165,7 @@ def merge_worksheet(
         decisions = decide(
             series,
             choices=_choices(sheet),
-            given=Given(masks=hand_masks, lamps=_records(sheet), sheet=sheet),
+            given=Given(masks=hand_masks, lamps=_lamps(sheet), sheet=sheet),
             keep=_keeper(folder),
             progress=progress,
         )
@@ -153,8 +193,8 @@ def read_hand_masks(folder: Path, frames: Path) -> dict[str, NDArray[np.uint8]]:
     return {names[path.stem]: runfolder.read_mask(path) for path in found}
 
 
-def _records(sheet: Worksheet | None) -> dict[str, FrameRecord]:
-    return {} if sheet is None else {record.file: record for record in sheet.frames}
+def _lamps(sheet: Worksheet | None) -> dict[str, Lamp]:
+    return {} if sheet is None else {record.file: record.lamp for record in sheet.frames}
 
 
 def _choices(sheet: Worksheet) -> Choices:

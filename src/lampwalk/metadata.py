@@ -315,8 +315,8 @@ def text(value: str) -> Field:
     return Field(ASCII, value.encode("ascii", "replace") + b"\0")
 
 
-_RESOLUTION = {282: Field(RATIONAL, struct.pack("<II", 72, 1)), 283: Field(RATIONAL, struct.pack("<II", 72, 1)),
-               296: short(2)}  # fmt: skip
+_PER_INCH = Field(RATIONAL, struct.pack("<II", 72, 1))
+_RESOLUTION = {282: _PER_INCH, 283: _PER_INCH, 296: short(2)}
 """What EXIF 2.32, 4.6.4, asks to write where the resolution is unknown: 72 per inch."""
 
 

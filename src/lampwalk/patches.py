@@ -89,7 +89,6 @@ class Template:
         self.squares = np.stack([(a * b).sum(axis=1) for a, b in _pairs(self.gx, self.gy)], axis=1)
         self.judges = np.arange(0, len(v), 2 if len(v) > MANY else 1)
         self.spectra = _spectra(v[self.judges])
-        self.coarse_spectra = _spectra(_halved(v[self.judges]))
 
     def steps(self, patches: Field) -> tuple[Floats, Floats, Floats]:
         """Displacement that each patch still needs, by one robust least-squares step.
@@ -141,12 +140,6 @@ class Template:
         dy, dx = np.unravel_index(flat.argmax(axis=1), surface.shape[1:])
         return np.stack([dx - reach, dy - reach], axis=-1).astype(np.float64), flat.max(axis=1)
 
-    def likeness(self, patches: Field) -> float:
-        """Mean correlation of the patches within about 2 px of where they should be, 0-1: how good a start is."""
-        surface, reach = _surface(self.coarse_spectra, _spectra(_halved(patches[self.judges])))
-        near = surface[:, reach - 1 : reach + 2, reach - 1 : reach + 2]
-        return float(np.clip(near.reshape(len(near), -1).max(axis=1), 0, None).mean())
-
 
 def unit_energy(patches: Field) -> Field:
     """Patches (K, 2, n, n) without mean and with unit energy."""
@@ -160,10 +153,6 @@ def unit_energy(patches: Field) -> Field:
 
 def _pairs(x: Field, y: Field) -> tuple[tuple[Field, Field], ...]:
     return (x, x), (y, y), (x, y)
-
-
-def _halved(patches: Field) -> Field:
-    return (patches[:, :, ::2, ::2] + patches[:, :, 1::2, ::2] + patches[:, :, ::2, 1::2] + patches[:, :, 1::2, 1::2]) / 4
 
 
 def _surface(template: NDArray[np.complex64], patches: NDArray[np.complex64]) -> tuple[NDArray[np.float32], int]:

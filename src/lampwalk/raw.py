@@ -126,7 +126,7 @@ def develop(path: Path, development: Development | None = None) -> NDArray[np.ui
     curve = colour.to_encoded(np.arange(65536, dtype=np.float32) / np.float32(65535))
     for row in linear:  # in place: a second picture of 16 bits would double the memory
         row[...] = curve[row]
-    return np.asarray(linear)
+    return np.repeat(linear, 3, axis=2) if linear.shape[2] == 1 else np.asarray(linear)
 
 
 def read_header(path: Path) -> tuple[tuple[int, int], int, bytes | None]:

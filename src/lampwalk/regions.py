@@ -51,6 +51,12 @@ ACROSS_PX, ALONG_PX = 8, 20
 POLE = 0.12
 """Natural-log units that a pole must lie outside of what the other frames show."""
 
+CORE = 1.0
+"""Radii of a head, from its edge, within which its glow may be too bright to be taken off."""
+
+GLARING = float(np.log(0.2))
+"""Natural log of linear light from which glow counts as such."""
+
 OFTEN = 0.25
 """Share of the other frames in which one place may look like equipment; above, it is leaves, water, chrome."""
 
@@ -195,7 +201,7 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     together, alone = _judge(parts, first, ways.cost, p.size)
     area = (together | alone)[parts.label] | ways.to(together)
     area = _with_poles(area, _upright(i, light))
-    area = _grown(area, p, louder)
+    area = _grown(area, p, louder) | _glow_core((heads | plain) & area, louder & (light.log[i] > GLARING))
     regions = [_region(parts, np.flatnonzero(together), p.shape)]
     regions += [_region(parts, np.array([k]), p.shape) for k in np.flatnonzero(alone)]
     return area, tuple(regions)
@@ -253,7 +259,8 @@ def _upright(i: int, light: Light) -> Map:
 
 def _with_poles(area: Area, upright: Map) -> Area:
     """Add upright lines that begin or end at what was found: poles too faint to be likely by themselves."""
-    lines = (upright > POLE).astype(np.uint8)
+    crest = cv2.dilate(upright, np.ones((1, 2 * ACROSS_PX + 1), np.uint8)) / 2
+    lines = ((upright > POLE) & (upright > crest)).astype(np.uint8)
     n, label, stats, _ = cv2.connectedComponentsWithStats(lines, connectivity=8)
     height = stats[:, cv2.CC_STAT_HEIGHT]
     narrow = (height > 2 * ALONG_PX) & (stats[:, cv2.CC_STAT_AREA] < 2 * ACROSS_PX * height)
@@ -369,6 +376,21 @@ def _grown(area: Area, p: Map, louder: Area) -> Area:
     """With what is less likely beside it, but would show."""
     near = cv2.dilate(area.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
     return np.asarray(area | ((p > FAINT) & louder & near))
+
+
+def _glow_core(heads: Area, glaring: Area) -> Area:
+    """The glare close round burnt-out heads: too bright for the glow to be taken off there."""
+    core = np.zeros(heads.shape, bool)
+    if not heads.any():
+        return core
+    n, label, stats, _ = cv2.connectedComponentsWithStats(heads.astype(np.uint8), connectivity=8)
+    for k in range(1, n):
+        x, y, w, h, area = (int(v) for v in stats[k])
+        r = round(CORE * np.sqrt(area / np.pi))
+        window = np.s_[max(0, y - r) : y + h + r, max(0, x - r) : x + w + r]
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
+        core[window] |= cv2.dilate((label[window] == k).astype(np.uint8), disc) > 0
+    return core & glaring
 
 
 def _region(parts: _Parts, members: NDArray[np.intp], shape: tuple[int, int]) -> Region:

@@ -192,13 +192,15 @@ class Sum:
             np.copyto(picture, strip, where=won[..., None])
             np.copyto(plate, strip, where=won[..., None])
             return won
-        adds = (strip > plate).any(axis=2)
-        added = np.maximum(colour.to_linear(strip[adds]) - colour.to_linear(plate[adds]), 0)
-        picture[adds] = light.encode(colour.to_linear(picture[adds]) + added)
-        won = np.zeros(strip.shape[:2], bool)
+        added = colour.to_linear(strip)
+        added -= colour.to_linear(plate)
+        np.maximum(added, 0, out=added)
         y = light.encode(luminance(added))
-        won[adds] = y > most[adds]
-        most[adds] = np.maximum(most[adds], y)
+        won = np.asarray(y > most)
+        np.maximum(most, y, out=most)
+        adds = added > 0
+        added += colour.to_linear(picture)
+        np.copyto(picture, light.encode(added), where=adds)
         return won
 
 

@@ -20,6 +20,25 @@ FORMAT = 1
 ROLES = ("ambient", "lamp", "left out")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lamp:
+    """A change of one frame's lamp, in linear light.
+
+    Attributes
+    ----------
+    gain_ev : float
+        Stops.
+    warmth : float
+        Mired; positive is warmer.
+    on : bool
+        Whether the frame takes part at all.
+    """
+
+    gain_ev: float = 0.0
+    warmth: float = 0.0
+    on: bool = True
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FrameRecord:
     """What was decided about one frame.
@@ -63,6 +82,11 @@ class FrameRecord:
     content: str = ""
     notes: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def lamp(self) -> Lamp:
+        """The change of its lamp."""
+        return Lamp(gain_ev=self.gain_ev, warmth=self.warmth, on=self.on)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Worksheet:
@@ -82,6 +106,8 @@ class Worksheet:
         ``lift``, ``burn``, ``crop``; empty where untouched.
     coverage : mapping
         Legend of coverage.png.
+    offer : mapping
+        What the series suggests: ``subject``, ``inside``, ``lamps``; never applied unasked.
     findings : tuple of mapping
         Remarks for the photographer.
     """
@@ -92,6 +118,7 @@ class Worksheet:
     merge: Mapping[str, Any] = field(default_factory=lambda: {"rule": "lighten"})
     finish: Mapping[str, Any] = field(default_factory=dict)
     coverage: Mapping[str, str] = field(default_factory=dict)
+    offer: Mapping[str, Any] = field(default_factory=dict)
     findings: tuple[Mapping[str, Any], ...] = ()
 
     def frame(self, file: str) -> FrameRecord:
@@ -115,6 +142,7 @@ def to_json(sheet: Worksheet) -> str:
         "merge": dict(sheet.merge),
         "finish": dict(sheet.finish),
         "coverage": dict(sheet.coverage),
+        "offer": dict(sheet.offer),
         "findings": [dict(finding) for finding in sheet.findings],
     }
     return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -182,6 +210,7 @@ def _from_data(data: Any) -> Worksheet:
         merge=_get(data, "merge", dict, {"rule": "lighten"}),
         finish=_get(data, "finish", dict, {}),
         coverage=_get(data, "coverage", dict, {}),
+        offer=_get(data, "offer", dict, {}),
         findings=tuple(_get(data, "findings", list, [])),
     )
 

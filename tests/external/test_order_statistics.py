@@ -1,8 +1,8 @@
 """Noise of a maximum against the expected values of normal order statistics.
 
-Expected maximum and standard deviation of N independent standard normal values: exact for N = 2 (1 / sqrt(pi)) and N = 3
-(3 / (2 sqrt(pi))), else the table of H. A. David, Order Statistics (N = 5: 1.16296, 10: 1.53875), recomputed here from its
-definition, integral of n x phi(x) Phi(x)^(n-1).
+Expected maximum and standard deviation of N independent standard normal values: exact for N = 2 (1 /
+sqrt(pi)) and N = 3 (3 / (2 sqrt(pi))), else the table of H. A. David, Order Statistics (N = 5: 1.16296, 10:
+1.53875), recomputed here from its definition, integral of n x phi(x) Phi(x)^(n-1).
 """
 
 from __future__ import annotations
@@ -43,6 +43,8 @@ def test_reach_takes_the_bias_away_where_no_lamp_adds_light() -> None:
     state = rule.start((150, 200))
     for frame, share in zip(frames, rules.reach(frames, [True] + [False] * 9), strict=True):
         strip = colour.to_encoded(frame.linear)
-        rule.fold(state, strip if share is None else np.where(share[..., None] == 255, strip, 0).astype(np.uint16))
+        rule.fold(
+            state, strip if share is None else np.where(share[..., None] == 255, strip, 0).astype(np.uint16)
+        )
     bias = float((colour.to_linear(state[0]) - 0.05).mean() / 0.002)
     assert abs(bias) < 0.05 < TABLE[10]

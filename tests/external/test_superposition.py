@@ -1,6 +1,8 @@
-"""Superposition: the light of two lamps together is the sum of the light of each (textbook optics; irradiances add).
+"""Superposition: the light of two lamps together is the sum of the light of each (textbook optics;
+irradiances add).
 
-A scene is lit by daylight and two synthetic lamps (inverse square and cosine), alone and together, in linear light.
+A scene is lit by daylight and two synthetic lamps (inverse square and cosine), alone and together, in linear
+light.
 """
 
 from __future__ import annotations

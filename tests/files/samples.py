@@ -347,7 +347,8 @@ def table() -> str:
     lines = [
         "# File formats tried", "",
         "Made by `python tests/files/samples.py > docs/formats.md`: small files written by other libraries",
-        "(Pillow, tifffile, OpenCV, imageio), then read by lampwalk with the extras `fast` and `raw` installed.", "",
+        "(Pillow, tifffile, OpenCV, imageio), read by lampwalk with the extras `fast` and `raw` installed.",
+        "",
         "| file | result | detail |", "|---|---|---|",
     ]  # fmt: skip
     for sample in READ + REFUSED:

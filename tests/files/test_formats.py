@@ -112,3 +112,34 @@ def test_pixels_arrive_in_rgb_order(tmp_path):
 def test_samples_are_not_flat():
     assert RGB16.std() > 5000
     assert SMOOTH8.std() > 20
+
+
+FUZZED = ["JPEG, 4:2:0", "PNG, 16 bits", "TIFF, deflate and predictor", "TIFF, LZW", "TIFF, planar",
+          "TIFF, tiled", "DNG, Bayer mosaic", "AVIF"]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", FUZZED)
+def test_changed_bytes_give_a_picture_or_an_error_in_words_and_nothing_else(name, tmp_path, capfd):
+    """Seeded damage all over the file, the header most: what comes is a picture or a refusal."""
+    sample = next(sample for sample in READ if sample.name == name)
+    path = tmp_path / f"sample{sample.ending}"
+    sample.make(path)
+    whole, rng = path.read_bytes(), np.random.default_rng(11)
+    refused = 0
+    for turn in range(30):
+        damaged = bytearray(whole)
+        reach = len(whole) if turn % 2 else min(len(whole), 600)
+        for where in rng.integers(4, reach, rng.integers(1, 6)):
+            damaged[where] = rng.integers(256)
+        path.write_bytes(damaged)
+        try:
+            facts = files.read_facts(path)
+            pixels = files.read_pixels(path, facts.orientation)
+        except files.FrameError:
+            refused += 1
+        else:
+            assert pixels.ndim == 3
+            assert pixels.shape[2] == 3
+            assert pixels.dtype in (np.uint8, np.uint16)
+    assert refused > 0
+    capfd.readouterr()  # the decoders below write their own remarks

@@ -93,7 +93,10 @@ def test_a_flash_on_everything_is_said_not_guessed() -> None:
     """No place without flash and no reflection: the frame stays as it is, and the level says so."""
     a = albedo()[H // 3 :] * 0.5
     yy, xx = np.mgrid[: a.shape[0], :W]
-    lamps = [a * np.float32(1 + s * np.hypot(xx - x, yy - 40) / 60)[..., None] for s, x in ((3, -100), (2, 400), (4, 150))]
+    lamps = [
+        a * np.float32(1 + s * np.hypot(xx - x, yy - 40) / 60)[..., None]
+        for s, x in ((3, -100), (2, 400), (4, 150))
+    ]
     levels = ambient.level([shoot(f) for f in lamps], [False] * 3, 0)
     assert not levels[1].measured
     assert levels[1].ambient_ev == 0
@@ -122,7 +125,9 @@ def test_changed_exposure_is_seen_without_exif() -> None:
 def test_a_slow_gradient_is_found() -> None:
     """The sky cleared from one side; texture everywhere, or there is nothing to compare."""
     rng = np.random.default_rng(1)
-    ground = np.repeat(0.1 + 0.2 * cv2.GaussianBlur(rng.random((H, W)).astype(np.float32), (0, 0), 1.5)[..., None], 3, 2)
+    ground = np.repeat(
+        0.1 + 0.2 * cv2.GaussianBlur(rng.random((H, W)).astype(np.float32), (0, 0), 1.5)[..., None], 3, 2
+    )
     tilt = np.exp2(0.3 * ((np.arange(W) + 0.5) / W - 0.5)).astype(np.float32)[None, :, None]
     level = ambient.level([shoot(ground), shoot(ground * tilt, seed=3)], [True, False], 0)[1]
     assert level.gradient_ev[0] == pytest.approx(-0.3, abs=0.05)

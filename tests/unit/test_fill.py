@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+
 from lampwalk import fill
 from lampwalk.previews import Preview
 
@@ -28,7 +29,7 @@ def texture(seed=2):
     return t[..., None] * np.array([1.0, 0.9, 0.7], np.float32)
 
 
-def lamp(column, strength=0.8):
+def lamp(column, strength=0.35):
     x = np.indices((H, W))[1]
     return (strength * np.exp(-(((x - column) / 110) ** 2)))[..., None].astype(np.float32)
 
@@ -70,7 +71,7 @@ def test_light_behind_a_pole_comes_back_with_its_texture():
     out = merged(frames, hidden, fields)
     inside = hidden[0] > 127
     unfilled = merged(frames, hidden, (None,) * 3)
-    assert np.abs(out - truth)[inside].mean() < 0.03 * truth[inside].mean()
+    assert np.abs(out - truth)[inside].mean() < 0.05 * truth[inside].mean()
     assert np.abs(unfilled - truth)[inside].mean() > 0.5 * truth[inside].mean()
     assert np.corrcoef(out[inside].ravel(), truth[inside].ravel())[0, 1] > 0.99
 
@@ -95,7 +96,7 @@ def test_no_light_on_the_rim_no_fill():
 def test_light_does_not_run_over_an_outline():
     """A dark near thing beside lit ground, both behind one mask: the dark thing stays dark."""
     albedo = np.where(np.indices((H, W))[1][..., None] < 150, 0.02, 0.6) * np.ones(3)
-    lit = np.where(np.indices((H, W))[1][..., None] < 150, 0.05, 1.0)
+    lit = np.where(np.indices((H, W))[1][..., None] < 150, 0.05, 0.5)
     frames = [preview(albedo * lit), preview(albedo * 0.05), preview(albedo * 0.05)]
     mask = np.zeros((H, W), np.uint8)
     mask[60:140, 120:180] = 255
@@ -103,7 +104,7 @@ def test_light_does_not_run_over_an_outline():
     out = merged(frames, hidden, fill.estimate(frames, hidden, [False, False, True]))
     dark, bright = out[70:130, 125:146], out[70:130, 154:175]
     assert dark.mean() < 2 * 0.02 * 0.05
-    assert bright.mean() == pytest.approx(0.6, rel=0.15)
+    assert bright.mean() == pytest.approx(0.3, rel=0.15)
 
 
 def test_frames_without_mask_and_ambient_frames_need_none():
@@ -118,7 +119,7 @@ def test_the_ratio_is_bounded_and_one_far_away():
     frames, hidden, flags, _ = scene()
     frames[1] = frames[2] = preview(np.zeros((H, W, 3), np.float32))
     field = fill.estimate(frames, hidden, flags)[0]
-    assert 0 <= field.min()
+    assert field.min() >= 0
     assert field.max() <= fill.LARGEST
     assert fill.uncertain(frames, hidden, (field, None, None))[0][hidden[0] > 127].all()
 

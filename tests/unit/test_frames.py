@@ -216,6 +216,12 @@ def test_two_colour_profiles_are_remarked_but_two_srgb_profiles_are_one(tmp_path
     assert codes(read_series(tmp_path)) == {"mixed-profiles": "3.jpg"}
 
 
+def test_a_profile_that_cannot_be_read_is_remarked(tmp_path):
+    for name in ("1.jpg", "2.jpg"):
+        jpeg(tmp_path / name, icc_profile=b"no profile at all" * 20)
+    assert codes(read_series(tmp_path)) == {"profile": None}
+
+
 def test_files_of_the_same_name_in_two_folders_are_refused(tmp_path):
     (tmp_path / "b").mkdir()
     paths = [jpeg(tmp_path / "1.jpg"), jpeg(tmp_path / "b" / "1.jpg")]

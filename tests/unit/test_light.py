@@ -25,11 +25,6 @@ def test_one_stop_doubles_linear_light():
     assert colour.to_linear(up) == pytest.approx(0.4, abs=1e-4)
 
 
-def test_clipped_light_is_not_lowered_into_grey():
-    white = np.full((1, 1, 3), 65535, np.uint16)
-    assert (light.relight(white, np.full(3, 0.7, np.float32), None) == 65535).all()
-
-
 def test_a_field_at_scale_one_is_itself_and_is_smooth_when_enlarged():
     values = np.ones((40, 60, 3), np.float32)
     values[10:20, 20:30] = 2

@@ -34,7 +34,9 @@ def test_brightest_keeps_one_frames_own_colour() -> None:
 
 def test_sum_adds_light_and_counts_daylight_once() -> None:
     a, one, two = 0.1, 0.3, 0.25
-    pixels = [tuple(int(v) for v in colour.to_encoded(np.full(3, v, np.float32))) for v in (a, a + one, a + two)]
+    pixels = [
+        tuple(int(v) for v in colour.to_encoded(np.full(3, v, np.float32))) for v in (a, a + one, a + two)
+    ]
     got = colour.to_linear(np.uint16(fold("sum", *pixels)))  # type: ignore[arg-type]
     assert got == pytest.approx([a + one + two] * 3, rel=1e-4)
 
@@ -69,7 +71,7 @@ def test_the_winner_is_named(rule: rules.Rule) -> None:
 
 
 def test_an_unknown_rule_is_refused_with_the_known_ones() -> None:
-    with pytest.raises(InputError, match="screen.*lighten, brightest, sum"):
+    with pytest.raises(InputError, match=r"screen.*lighten, brightest, sum"):
         rules.get("screen")
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .output import Reporter, add_output_options
 
 if TYPE_CHECKING:
-    from ..merging import Run
+    from ..merging import Run, Wish
+    from ..worksheet import Lamp
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -25,6 +27,13 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--worksheet", type=Path, metavar="FILE", help="repeat the decisions of this worksheet.json")
     parser.add_argument("--changed-too", action="store_true", help="with --worksheet: also if a frame has changed since")
     parser.add_argument("--masks", type=Path, metavar="FOLDER", help="masks painted by hand, NAME.png, white = hidden")
+    parser.add_argument("--rule", default="lighten", help="how a pixel is chosen: lighten (default), brightest, sum")
+    parser.add_argument("--off", action="append", default=[], metavar="FRAME", help="leave the lamp of FRAME out")
+    parser.add_argument("--stops", action="append", default=[], metavar="FRAME=EV", help="change the lamp of FRAME by EV stops")
+    parser.add_argument("--warm", action="append", default=[], metavar="FRAME=MIRED", help="warm (or, below 0, cool) the lamp of FRAME")
+    parser.add_argument("--lift", type=float, metavar="GAMMA", help="lift the lit subject by this gamma, for example 1.15")
+    parser.add_argument("--burn", type=float, metavar="OPACITY", help="darken the edges; 0.70 to 0.76 is usual")
+    parser.add_argument("--crop", metavar="RATIO", help="cut picture.jpg to a ratio, for example 16:9")
     for name, text in _SWITCHES.items():
         parser.add_argument(f"--no-{name}", action="store_true", help=text)
     parser.add_argument("--overwrite", action="store_true", help="replace a folder that lampwalk did not write")
@@ -55,14 +64,66 @@ def run(args: argparse.Namespace) -> int:
             args.worksheet, args.output, changed_too=args.changed_too, overwrite=args.overwrite, progress=reporter.progress
         )
     else:
-        choices = Choices(**{name: not getattr(args, f"no_{name}") for name in _SWITCHES})
+        choices = Choices(rule=args.rule, **{name: not getattr(args, f"no_{name}") for name in _SWITCHES})
         masks = merging.read_hand_masks(args.masks, args.folder) if args.masks else None
         done = merging.merge_folder(
-            args.folder, args.output, choices=choices, masks=masks, overwrite=args.overwrite, progress=reporter.progress
+            args.folder,
+            args.output,
+            choices=choices,
+            masks=masks,
+            lamps=_lamps(args),
+            finishing=_wish(args),
+            overwrite=args.overwrite,
+            progress=reporter.progress,
         )
     reporter.findings(done.findings)
     reporter.result(_summary(done))
     return 1 if done.needs_a_look else 0
+
+
+def _lamps(args: argparse.Namespace) -> dict[str, Lamp]:
+    """Put --off, --stops and --warm together, frame by frame; frames are called by file name or its stem."""
+    from ..errors import InputError
+    from ..frames import read_series
+    from ..worksheet import Lamp
+
+    told: dict[str, Lamp] = {}
+    if not (args.off or args.stops or args.warm):
+        return told
+    names = {frame.name: frame.name for frame in read_series(args.folder).frames}
+    names |= {name.rsplit(".", 1)[0]: name for name in names}
+
+    def change(frame: str, **what: object) -> None:
+        if frame not in names:
+            raise InputError(f"no frame is called {frame!r}", remedy=f"use one of {', '.join(sorted(set(names.values())))}")
+        told[names[frame]] = replace(told.get(names[frame], Lamp()), **what)  # type: ignore[arg-type]
+
+    for frame in args.off:
+        change(frame, on=False)
+    for option, field in ((args.stops, "gain_ev"), (args.warm, "warmth")):
+        for text in option:
+            frame, _, number = text.rpartition("=")
+            try:
+                change(frame, **{field: float(number)})
+            except ValueError as error:
+                raise InputError(f"{text!r} is no FRAME=NUMBER", remedy="write for example 03=-0.5") from error
+    return told
+
+
+def _wish(args: argparse.Namespace) -> Wish | None:
+    from ..errors import InputError
+    from ..merging import Wish
+
+    crop = None
+    if args.crop:
+        try:
+            width, height = (float(part) for part in args.crop.split(":"))
+        except ValueError as error:
+            raise InputError(f"crop: {args.crop!r} is no ratio", remedy="write for example 16:9") from error
+        crop = (width, height)
+    if args.lift is None and args.burn is None and crop is None:
+        return None
+    return Wish(lift=args.lift, burn=args.burn, crop=crop)
 
 
 def _summary(done: Run) -> dict[str, object]:

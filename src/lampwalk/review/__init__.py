@@ -10,8 +10,8 @@
     assets/       the page
 """
 
-#from .export import export
-#from .server import Server
-#from .session import Session
+from .export import export
+from .server import Server
+from .session import Session
 
-#__all__ = ["Server", "Session", "export"]
+__all__ = ["Server", "Session", "export"]

@@ -65,11 +65,17 @@ class History:
         self.merged = merged
         self._top = max((c.serial for c in self._changes), default=0)
         self._stored: set[int] = set()
+        self._gesture = ""
 
     @property
     def here(self) -> int:
         """Serial of the last change in force; 0 where there is none."""
         return self._changes[self.position - 1].serial if self.position else 0
+
+    def step(self, way: int) -> None:
+        """Move by one change: -1 takes the last one back, 1 brings the next one back."""
+        self.position += way
+        self._gesture = ""
 
     @property
     def to_undo(self) -> Change | None:
@@ -81,8 +87,16 @@ class History:
         """The change that `redo` would bring back."""
         return self._changes[self.position] if self.position < len(self._changes) else None
 
-    def add(self, what: str, before: State, after: State) -> None:
-        """Put down one change; what was taken back before is forgotten."""
+    def add(self, what: str, before: State, after: State, *, gesture: str = "") -> None:
+        """Put down one change; what was taken back before is forgotten.
+
+        Changes of one gesture (a slider that is dragged) are one: its first `before` and its last `after`.
+        """
+        latest = self.to_undo
+        if gesture and gesture == self._gesture and latest is not None and latest.what == what:
+            before = latest.before
+            self.position -= 1
+        self._gesture = gesture
         self._top += 1
         self._changes[self.position :] = [Change(serial=self._top, what=what, before=before, after=after)]
         self.position += 1

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .. import encode, runfolder, worksheet
-from ..decisions import enlarge_mask
 from ..errors import LampwalkError, OutputError
+from ..fullmask import FullMask
 from ..geometry import scaling
 from .strokes import Box
 
@@ -120,7 +120,7 @@ class Keeper:
         if relative is None:
             raise OutputError(f"the worksheet names no mask file for {name}", remedy="merge again")
         path = run.folder / relative
-        new = enlarge_mask(mask, run.full)
+        new = FullMask.found(mask, run.full).whole()
         try:
             out = runfolder.read_mask(path)
         except LampwalkError:

@@ -182,8 +182,8 @@ class _Handler(BaseHTTPRequestHandler):
             pages = session.seen(query.get("page", ""))
             session.wait(_whole(query, "serial"), NEWS_S)
             return _json({**view.state(session), "pages": pages})
-        if path == "suggest":
-            return _json({"lamps": view.suggestions(session), "lift": view.default_lift(session)})
+        if path == "offer":
+            return _json(view.offer(session))
         if path in ("result", "unhidden", "coverage"):
             kind = "image/png" if path == "coverage" else "image/jpeg"
             return kind, getattr(pictures, path)()

@@ -74,6 +74,7 @@ class Session:
         self.sheet_bytes = (run.folder / runfolder.SHEET).read_bytes()
         self.history = History.load(run.folder, self.sheet_bytes)
         self.table: LightTable | None = None
+        self.problem = ""
         self.settled = -1
         self._changed_at = 0.0
         self.revision += 1
@@ -160,8 +161,6 @@ class Session:
 
     # --- changes ------------------------------------------------------------------------------------------------
 
-    problem = ""
-
     @property
     def merging(self) -> bool:
         """Whether a merge at full size is going on."""
@@ -199,11 +198,11 @@ class Session:
                 if step is None:
                     raise InputError(f"there is nothing to {what}")
                 box = self._take(step.before if what == "undo" else step.after)
-                self.history.position += -1 if what == "undo" else 1
+                self.history.step(-1 if what == "undo" else 1)
             else:
                 plan = changes.plan(self, request)
                 box = self._take(plan.after)
-                self.history.add(plan.what, plan.before, plan.after)
+                self.history.add(plan.what, plan.before, plan.after, gesture=str(request.get("gesture", ""))[:200])
             self.revision += 1
             self._changed_at = time.monotonic()
             self.keeper.touch()
@@ -226,7 +225,7 @@ class Session:
         for name, fields in frames.items():
             record = replace(self.sheet.frame(name), **fields)
             if {"gain_ev", "warmth", "on"} & set(fields):
-                self.table.relamp(name, gain_ev=record.gain_ev, warmth=record.warmth, on=record.on)
+                self.table.relamp(name, record.lamp)
                 box = whole
             self._record(record)
         for name, part in state.get("masks", {}).items():

@@ -8,20 +8,20 @@ a second and differ from the settled picture only where a mask changes what is k
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import ambient, composite, fill, geometry, lamps, merging
+from .. import ambient, composite, fill, geometry, lamps, merging, parallel
 from ..colour import to_encoded, to_linear
-from ..decisions import Decision, Decisions, Given, decide
+from ..decisions import Decision, Decisions, Given, Offer, decide
 from ..geometry import STRIP_ROWS
 from ..light import Field, crop_field
-from ..previews import CLIPPED, Preview, align_preview, make_preview
+from ..fullmask import FullMask
+from ..previews import Preview, align_preview, make_preview
 from ..stack import Stack, weaken
-from ..worksheet import Worksheet
+from ..worksheet import Lamp, Worksheet
 from .opened import OpenedRun
 from .strokes import Box
 
@@ -74,7 +74,7 @@ def settle(
     decisions = decide(
         run.series,
         choices=merging._choices(sheet),
-        given=Given(masks=masks, lamps=merging._records(sheet), sheet=small),
+        given=Given(masks=masks, lamps=merging._lamps(sheet), sheet=small),
         threads=THREADS,
         progress=lambda *_: goes_on(),
     )
@@ -113,9 +113,9 @@ class LightTable:
         self._names = {d.frame.name: i for i, d in enumerate(self.frames)}
 
     @property
-    def levelled(self) -> NDArray[np.float32]:
-        """The scene without flash: (h, w, 3) float32, linear light."""
-        return self._settled.levelled
+    def offer(self) -> Offer:
+        """What the series suggests for the finish."""
+        return self._settled.decisions.offer
 
     def remask(self, name: str, hidden: NDArray[np.uint8], box: Box) -> slice:
         """Take another mask for one frame.
@@ -138,14 +138,15 @@ class LightTable:
         rows = slice(box[0], box[2])
         if rows.start >= rows.stop:
             return rows
-        d = replace(self.frames[i], hidden=hidden if hidden.any() else None)
+        small = (hidden.shape[0], hidden.shape[1])
+        d = replace(self.frames[i], hidden=FullMask.found(hidden, small) if hidden.any() else None)
         self.frames[i] = d
-        if self._settled.decisions.choices.fill and d.on and d.role == "lamp" and d.hidden is not None:
+        if self._settled.decisions.choices.fill and d.lamp.on and d.role == "lamp" and d.hidden is not None:
             self.frames[i] = replace(d, fill=self._refilled(i, box))
         self._remerge(rows)
         return rows
 
-    def relamp(self, name: str, *, gain_ev: float, warmth: float, on: bool) -> None:
+    def relamp(self, name: str, lamp: Lamp) -> None:
         """Change one lamp.
 
         Raises
@@ -155,14 +156,17 @@ class LightTable:
         """
         i = self._names[name]
         d = self.frames[i]
-        if (gain_ev, warmth) != (d.gain_ev, d.warmth) and d.role == "lamp":
-            preview, even = _without_lamp_change(d, self._settled.daylight)
-            change = lamps.lamp_field(preview, self._settled.levelled, gain_ev=gain_ev, warmth=warmth)
-            gain = even if change is None else change if even is None else even * change
-            shape = self.pixels.shape[0], self.pixels.shape[1]
-            d = replace(d, gain=crop_field(gain, shape, neutral=1), gain_ev=gain_ev, warmth=warmth)
+        if replace(lamp, on=True) != replace(d.lamp, on=True) and d.role == "lamp":
+            shot = _as_shot(d, self._settled.daylight)
+            change = lamps.lamp_field(
+                shot.preview, self._settled.levelled, gain_ev=lamp.gain_ev, warmth=lamp.warmth
+            )
+            shape = (self.pixels.shape[0], self.pixels.shape[1])
+            gain = shot.even if change is None else shot.even * change
+            glow = shot.glow if change is None else shot.glow * change
+            d = replace(d, gain=crop_field(gain, shape, neutral=1), glow=crop_field(glow, shape))
             self.layers[i] = _layer(d)
-        self.frames[i] = replace(d, on=on)
+        self.frames[i] = replace(d, lamp=lamp)
         self._remerge(slice(0, len(self.pixels)))
 
     def light_of(self, name: str) -> NDArray[np.uint16]:
@@ -170,32 +174,11 @@ class LightTable:
         linear = to_linear(self.layers[self._names[name]])
         return to_encoded(np.maximum(linear - self._settled.levelled, 0))
 
-    def for_balance(
-        self,
-    ) -> tuple[list[Preview], NDArray[np.float32], list[bool], list[NDArray[np.uint8]]]:
-        """Previews, daylight, which frames are ambient, and masks, all in the reference's geometry (for `lamps.suggest`)."""
-        rows = slice(0, len(self.pixels))
-        shown, masks = [], []
-        for d, layer in zip(self.frames, self.layers, strict=True):
-            seen = layer.any(axis=2)
-            shown.append(
-                Preview(
-                    name=d.frame.name,
-                    linear=to_linear(layer),
-                    clipped=layer.max(axis=2) >= CLIPPED * 65535,
-                    valid=seen,
-                    full_shape=seen.shape,
-                )
-            )
-            veil = composite._hidden(rows, replace(d, reach=None))
-            masks.append(np.zeros(seen.shape, np.uint8) if veil is None else veil)
-        return shown, self.levelled, [d.role == "ambient" for d in self.frames], masks
-
     def unhidden(self) -> NDArray[np.uint16]:
         """The plain maximum of all frames as they are, nothing hidden or filled: (h, w, 3) uint16, encoded."""
         out = np.zeros_like(self.pixels)
         for d in self.frames:
-            if d.on:
+            if d.lamp.on:
                 np.maximum(out, _warped(d, slice(0, len(out))), out=out)
         return out
 
@@ -211,7 +194,7 @@ class LightTable:
         r0, c0 = max(0, box[0] - FILL_MARGIN_PX), max(0, box[1] - FILL_MARGIN_PX)
         r1, c1 = min(h, box[2] + FILL_MARGIN_PX), min(w, box[3] + FILL_MARGIN_PX)
         rows, cols = slice(r0, r1), slice(c0, c1)
-        on = [k for k, d in enumerate(self.frames) if d.on]
+        on = [k for k, d in enumerate(self.frames) if d.lamp.on]
         near, hidden = [], []
         for k in on:
             layer = np.ascontiguousarray(self.layers[k][rows, cols])
@@ -225,11 +208,7 @@ class LightTable:
             hidden.append(np.zeros(seen.shape, np.uint8) if veil is None else np.ascontiguousarray(veil[:, cols]))
         # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
         ratio = fill.estimate(near, hidden, [k != i for k in on])[on.index(i)]
-        former = self.frames[i].fill
-        values = np.ones((h, w, 3), np.float32)
-        if former is not None:
-            f = former.box
-            values[f[0] : f[2], f[1] : f[3]] = former.values
+        values = _whole(self.frames[i].fill, (h, w, 3), 1)
         if ratio is not None:
             inside = (slice(box[0] - r0, box[2] - r0), slice(box[1] - c0, box[3] - c0))
             values[box[0] : box[2], box[1] : box[3]] = ratio[inside]
@@ -254,7 +233,7 @@ def _merge(
     stack: Stack, frames: list[Decision] | tuple[Decision, ...], layers: list[NDArray[np.uint16]], rows: slice
 ) -> None:
     """Some rows of the result, strip by strip, in the same steps as `composite.execute`."""
-    on = [(k + 1, d, layer) for k, (d, layer) in enumerate(zip(frames, layers, strict=True)) if d.on]
+    on = [(k + 1, d, layer) for k, (d, layer) in enumerate(zip(frames, layers, strict=True)) if d.lamp.on]
     filled = [d for _, d, _ in on if d.fill is not None]
 
     def one(strip: slice) -> None:
@@ -269,13 +248,9 @@ def _merge(
         if filled:
             composite._fill(stack, strip, filled)
 
-    height = rows.stop - rows.start
     # Two threads share the work also where only a few rows are wanted.
-    step = min(STRIP_ROWS, max(32, -(-height // THREADS)))
-    strips = [slice(top, min(top + step, rows.stop)) for top in range(rows.start, rows.stop, step)]
-    with ThreadPoolExecutor(THREADS) as workers:
-        for _ in workers.map(one, strips):
-            pass
+    step = min(STRIP_ROWS, max(32, -(-(rows.stop - rows.start) // THREADS)))
+    parallel.each(one, [slice(top, min(top + step, rows.stop)) for top in range(rows.start, rows.stop, step)])
 
 
 def _plates(decisions: Decisions) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -285,7 +260,7 @@ def _plates(decisions: Decisions) -> tuple[NDArray[np.float32], NDArray[np.float
     chosen = [d for d, flag in zip(decisions.frames, by_day, strict=True) if flag or not any(by_day)]
     flags = [d.role == "ambient" for d in chosen]
     daylight = ambient.plate([_aligned(d) for d in chosen], flags)
-    levelled = ambient.plate([_without_lamp_change(d, daylight)[0] for d in chosen], flags)
+    levelled = ambient.plate([_as_shot(d, daylight).preview for d in chosen], flags)
     return daylight, levelled
 
 
@@ -293,17 +268,30 @@ def _aligned(d: Decision) -> Preview:
     return align_preview(make_preview(d.frame.name, d.frame.pixels()), d.frame_to_reference)
 
 
-def _without_lamp_change(d: Decision, daylight: NDArray[np.float32]) -> tuple[Preview, NDArray[np.float32] | None]:
-    """A frame with its daylight levelled and its glow taken off, its lamp as it was; and the factors of the levelling."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Shot:
+    """A frame with its daylight levelled and its glow taken off, its lamp as it was; and what did that."""
+
+    preview: Preview
+    even: NDArray[np.float32]
+    glow: NDArray[np.float32]
+
+
+def _as_shot(d: Decision, daylight: NDArray[np.float32]) -> _Shot:
     preview = _aligned(d)
+    shape = preview.linear.shape
     even = None if d.level is None else ambient.level_field(d.level, preview, daylight)
-    linear = preview.linear
-    if even is not None:
-        linear = np.clip(linear * even, 0, 1)
-    if d.glow is not None:
-        r0, c0, r1, c1 = d.glow.box
-        linear = linear.copy()
-        linear[r0:r1, c0:c1] = np.clip(linear[r0:r1, c0:c1] - d.glow.values, 0, 1)
-    return replace(preview, linear=linear), even
+    even = np.ones(shape, np.float32) if even is None else even
+    glow = _whole(d.glow, shape, 0)
+    if d.lamp.gain_ev or d.lamp.warmth:
+        glow = glow * even / _whole(d.gain, shape, 1)  # `decide` changes the glow of a lamp with the lamp
+    linear = np.clip(np.clip(preview.linear * even, 0, 1) - glow, 0, 1)
+    return _Shot(preview=replace(preview, linear=linear), even=even, glow=glow)
 
 
+def _whole(field: Field | None, shape: tuple[int, ...], neutral: float) -> NDArray[np.float32]:
+    values = np.full(shape, neutral, np.float32)
+    if field is not None:
+        r0, c0, r1, c1 = field.box
+        values[r0:r1, c0:c1] = field.values
+    return values

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from .. import finish, lamps
+from .. import finish
+from ..decisions import Offer
 from ..errors import LampwalkError
 from ..worksheet import FrameRecord
 from .session import Session
@@ -46,31 +47,21 @@ def state(session: Session) -> dict[str, Any]:
         }
 
 
-def suggestions(session: Session) -> list[dict[str, Any]]:
-    """A starting balance for the lamps (`lamps.suggest`); empty while the frames are being prepared."""
+def offer(session: Session) -> dict[str, Any]:
+    """What the series suggests: a balance of the lamps, a lift, a crop; to start from."""
     with session.lock:
-        table = session.table
-        if table is None:
-            return []
-        return [
-            {"frame": s.name, "gain_ev": s.gain_ev, "why": s.why}
-            for s in lamps.suggest(*table.for_balance())
-        ]
-
-
-def default_lift(session: Session) -> dict[str, Any]:
-    """A lift of the region that the lamps light most, to start from."""
-    with session.lock:
-        if session.table is None:
-            region = finish.Region(ellipse=(0.5, 0.5, 0.3, 0.3, 0.0))
-        else:
-            previews, plate, flags, _ = session.table.for_balance()
-            try:
-                region = finish.lit_subject(previews, plate, flags)
-            except LampwalkError:
-                region = finish.Region(ellipse=(0.5, 0.5, 0.3, 0.3, 0.0))
-    spec = finish.Finish(lift=(finish.Lift(region=region, gamma=1.15),))
-    return dict(finish.to_json(spec)["lift"][0])
+        offered = Offer(subject=finish.Region(ellipse=(0.5, 0.5, 0.35, 0.35, 0.0)))
+        if session.table is not None:
+            offered = session.table.offer
+    lift = finish.Lift(region=offered.subject, gamma=1.15)
+    ellipse = offered.subject.ellipse
+    crop = finish.Crop(ratio=(3, 2), focus=ellipse[:2] if ellipse else (0.5, 0.5), inside=offered.inside)
+    data = finish.to_json(finish.Finish(lift=(lift,), crop=crop))
+    return {
+        "lamps": [{"frame": s.name, "gain_ev": s.gain_ev, "why": s.why} for s in offered.lamps],
+        "lift": data["lift"][0],
+        "crop": data["crop"],
+    }
 
 
 def _frame(record: FrameRecord, number: int, share: float | None) -> dict[str, Any]:

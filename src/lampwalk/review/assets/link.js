@@ -74,7 +74,8 @@ export async function picture(path) {
 }
 
 export function fromBase64(text) {
-  return fetch(`data:image/png;base64,${text}`).then((r) => r.blob()).then(createImageBitmap);
+  const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+  return createImageBitmap(new Blob([bytes], { type: "image/png" }));
 }
 
 // Calls `send` with the latest value only, never twice at a time.
