@@ -132,9 +132,8 @@ def costs() -> None:
         for top in range(0, 4000, 256):
             rule.fold(tuple(p[top : top + 256] for p in state), pixels[top : top + 256])
         print(f"rule {rule.name}: {time.perf_counter() - start:.2f} s a frame of 24 MP")
-    spec = finish.from_json({
-        "lift": [{"region": {"ellipse": [0.5, 0.5, 0.3, 0.2]}, "gamma": 1.2}], "burn": {}, "crop": {"ratio": [16, 9]},
-    })  # fmt: skip
+    lift = {"region": {"ellipse": [0.5, 0.5, 0.3, 0.2]}, "gamma": 1.2}
+    spec = finish.from_json({"lift": [lift], "burn": {}, "crop": {"ratio": [16, 9]}})
     start = time.perf_counter()
     finish.apply(pixels, spec)
     print(f"finish: {time.perf_counter() - start:.2f} s for 24 MP")

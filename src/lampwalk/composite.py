@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from .decisions import Choices, Decision, Decisions, Given, Progress, decide
 from .errors import Finding
 from .frames import Series, as_series
 from .geometry import STRIP_ROWS
+from .shelf import Shelf
 from .stack import Stack, weaken
 from .worksheet import Worksheet
 
@@ -82,18 +84,33 @@ def merge(
         The series cannot be read, aligned or held in memory.
     """
     series = as_series(source)
-    decisions = decide(series, choices=choices, given=Given(masks=masks or {}), threads=threads, progress=progress)
-    return execute(decisions, threads=threads, progress=progress)
+    given = Given(masks=masks or {})
+    with TemporaryDirectory() as scratch:
+        shelf = Shelf(Path(scratch))
+        decisions = decide(series, choices=choices, given=given, shelf=shelf, threads=threads, progress=progress)
+        return execute(decisions, shelf=shelf, threads=threads, progress=progress)
 
 
-def execute(decisions: Decisions, *, threads: int = 2, progress: Progress | None = None) -> Composite:
-    """Carry out decisions at full size, one frame at a time."""
+def execute(
+    decisions: Decisions, *, shelf: Shelf | None = None, threads: int = 2, progress: Progress | None = None
+) -> Composite:
+    """Carry out decisions at full size, one frame at a time.
+
+    Parameters
+    ----------
+    decisions : Decisions
+    shelf : Shelf, optional
+        What the first pass has kept of the decoded frames.
+    threads : int
+    progress : callable, optional
+    """
+    shelf = shelf or Shelf()
     shape = decisions.series.shape
     stack = Stack(shape, np.uint16)
     on = [d for d in decisions.frames if d.lamp.on]
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
-        for done, (d, pixels) in enumerate(_decoded(on)):
+        for done, (d, pixels) in enumerate(_decoded(on, shelf)):
             _each_strip(shape, lambda rows, d=d, p=pixels: _add(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
             if progress:
                 progress("merging", done + 1, len(on))
@@ -114,14 +131,14 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
     return np.zeros(d.frame.shape, np.uint8) if d.hidden is None else d.hidden.whole()
 
 
-def _decoded(on: Sequence[Decision]) -> Iterator[tuple[Decision, NDArray[Any]]]:
+def _decoded(on: Sequence[Decision], shelf: Shelf) -> Iterator[tuple[Decision, NDArray[Any]]]:
     """Decode one frame ahead of the one in hand."""
     with ThreadPoolExecutor(1) as reader:
-        ahead: Future[NDArray[Any]] | None = reader.submit(on[0].frame.pixels)
+        ahead: Future[NDArray[Any]] | None = reader.submit(shelf.pixels, on[0].frame)
         for i, d in enumerate(on):
             assert ahead is not None
             pixels = ahead.result()
-            ahead = reader.submit(on[i + 1].frame.pixels) if i + 1 < len(on) else None
+            ahead = reader.submit(shelf.pixels, on[i + 1].frame) if i + 1 < len(on) else None
             yield d, pixels
             del pixels
 

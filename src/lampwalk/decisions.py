@@ -22,6 +22,7 @@ from .lamps import Suggestion
 from .light import Field, crop_field
 from .masks import Mask
 from .previews import Preview, align_preview, make_preview, small_shape
+from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
 
 Progress = Callable[[str, int, int], None]
@@ -171,6 +172,7 @@ def decide(
     choices: Choices = Choices(),  # noqa: B008  (frozen)
     given: Given = Given(),  # noqa: B008
     keep: Callable[[Preview], None] | None = None,
+    shelf: Shelf | None = None,
     threads: int = 2,
     progress: Progress | None = None,
 ) -> Decisions:
@@ -184,6 +186,8 @@ def decide(
         What is already decided.
     keep : callable, optional
         Gets every preview (in the frame's own geometry) as it is made.
+    shelf : Shelf, optional
+        Keeps the decoded frames for the second pass.
     threads : int
     progress : callable, optional
 
@@ -195,19 +199,12 @@ def decide(
     if len(series) > MAX_FRAMES:
         raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
     with parallel.limited(threads):
-        return _decide(series, choices=choices, given=given, keep=keep, progress=progress)
+        return _decide(series, _Looker(series, keep, shelf or Shelf(), progress), choices=choices, given=given)
 
 
-def _decide(
-    series: Series,
-    *,
-    choices: Choices,
-    given: Given,
-    keep: Callable[[Preview], None] | None,
-    progress: Progress | None,
-) -> Decisions:
+def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) -> Decisions:
     sheet = given.sheet
-    previews, sightings = _look(series, observe=sheet is None, keep=keep, progress=progress)
+    previews, sightings = looker.look(observe=sheet is None)
     if sheet is None:
         lit_by_day = ambient.find_ambient(previews)
         alignments = _align(series, sightings, lit_by_day)
@@ -234,8 +231,7 @@ def _decide(
     small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
     previews.clear()
     frames, offer = _light(frames, small, reference, choices=choices, given=given)
-    if progress:
-        progress("deciding", 1, 1)
+    looker.tell("deciding", 1)
     return Decisions(
         series=series,
         reference=reference,
@@ -247,29 +243,33 @@ def _decide(
     )
 
 
-def _look(
-    series: Series,
-    *,
-    observe: bool,
-    keep: Callable[[Preview], None] | None,
-    progress: Progress | None,
-) -> tuple[list[Preview], list[Sighting]]:
-    """Decode every frame once, and keep what is small."""
+class _Looker:
+    """Decodes every frame once, and keeps what is small."""
 
-    def look(frame: Frame) -> tuple[Preview, Sighting | None]:
-        pixels = frame.pixels()
+    def __init__(
+        self, series: Series, keep: Callable[[Preview], None] | None, shelf: Shelf, progress: Progress | None
+    ) -> None:
+        self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
+        self._count = itertools.count(1)
+
+    def look(self, *, observe: bool) -> tuple[list[Preview], list[Sighting]]:
+        """Previews of all frames, and what alignment needs of them if asked for."""
+        seen = parallel.each(lambda frame: self._look_at(frame, observe=observe), self._series.frames)
+        return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
+
+    def tell(self, step: str, done: int) -> None:
+        if self._progress:
+            self._progress(step, done, len(self._series) if step == "looking" else 1)
+
+    def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
+        pixels = self._shelf.decode(frame, len(self._series))
         preview = make_preview(frame.name, pixels)
         sighting = alignment.observe(pixels) if observe else None
         del pixels
-        if keep:
-            keep(preview)
-        if progress:
-            progress("looking", next(count), len(series))
+        if self._keep:
+            self._keep(preview)
+        self.tell("looking", next(self._count))
         return preview, sighting
-
-    count = itertools.count(1)
-    seen = parallel.each(look, series.frames)
-    return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
 
 
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:

@@ -175,6 +175,7 @@ def _decode_png(path: Path) -> NDArray[Any]:
     check_size(path, width, height)
     _check_packing(path, width * height * bits, _MOST_PACKED[8])
     data = np.fromfile(path, np.uint8)  # not cv2.imread: it takes no umlauts on some systems
+    _check_chunks(path, memoryview(data.data))
     transparent = colour_type in (4, 6) or b"tRNS" in data[:4096].tobytes()
     flags = cv2.IMREAD_UNCHANGED if transparent else cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR_RGB
     pixels = cv2.imdecode(data, flags | cv2.IMREAD_IGNORE_ORIENTATION)
@@ -306,6 +307,19 @@ def check_size(path: Path, width: int, height: int) -> None:
         )
     if min(width, height) < LEAST_SIDE:
         raise FrameError(f"is only {width}x{height} px", file=path, remedy="take it out of the folder")
+
+
+def _check_chunks(path: Path, data: memoryview) -> None:
+    """Refuse a PNG file with a chunk beyond its end: OpenCV takes memory for whatever length it reads."""
+    where = 8
+    while where < len(data):
+        if where + 12 > len(data):
+            raise _damaged(path)
+        where += 12 + int(struct.unpack_from(">I", data, where)[0])
+        if where > len(data):
+            raise _damaged(path)
+        if bytes(data[where - 8 : where - 4]) == b"IEND":
+            return
 
 
 def _check_packing(path: Path, bits: int, most: int) -> None:

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from . import colour, light
 from .colour import luminance
 from .errors import InputError
 from .finishspec import Burn, Crop, Finish, Lift, Region, from_json, to_json
@@ -69,7 +70,7 @@ def apply(
 
     Notes
     -----
-    Curves are evaluated in float32 for each pixel and rounded once, so a smooth ramp of 16 bits stays smooth:
+    Curves are evaluated in float32 for each pixel and rounded to 16 bits, so a smooth ramp stays smooth:
     no table of 8 bits, no step between strips.
     """
     if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint16:
@@ -89,14 +90,13 @@ def apply(
     out = np.empty((rows.stop - rows.start, cols.stop - cols.start, 3), np.uint16)
     for top in range(rows.start, rows.stop, STRIP_ROWS):
         strip = slice(top, min(top + STRIP_ROWS, rows.stop))
-        values = pixels[strip, cols].astype(np.float32) / np.float32(65535)
+        own = slice(strip.start - rows.start, strip.stop - rows.start)
+        values = pixels[strip, cols]
         for lift, region in zip(spec.lift, regions, strict=True):
             values = _lifted(values, lift, _enlarged(region, shape, strip, cols))
         if frame is not None and spec.burn is not None:
-            own = slice(strip.start - rows.start, strip.stop - rows.start)
-            weight = _enlarged(frame, out.shape[:2], own, slice(0, out.shape[1]))
-            values = _burnt(values, spec.burn, weight)
-        out[strip.start - rows.start : strip.stop - rows.start] = np.rint(np.clip(values, 0, 1) * 65535)
+            values = _burnt(values, spec.burn, _enlarged(frame, out.shape[:2], own, slice(0, out.shape[1])))
+        out[own] = values
     return out
 
 
@@ -162,25 +162,24 @@ def lit_subject(previews: Sequence[Preview], plate: NDArray[np.float32], ambient
     return Region(ellipse=(round(cx, 3), round(cy, 3), round(max(rx, 0.05), 3), round(max(ry, 0.05), 3), 0.0))
 
 
-def _lifted(values: NDArray[np.float32], lift: Lift, weight: NDArray[np.float32]) -> NDArray[np.float32]:
+def _lifted(encoded: NDArray[np.uint16], lift: Lift, weight: NDArray[np.float32]) -> NDArray[np.uint16]:
     weight = (weight * np.float32(lift.opacity))[..., None]
     if not weight.any():
-        return values
+        return encoded
+    values = encoded.astype(np.float32) / np.float32(65535)
     curve = np.clip((values - np.float32(lift.black)) / np.float32(lift.white - lift.black), 0, 1)
     if lift.gamma != 1:
         curve = cv2.pow(curve, 1 / lift.gamma)
-    return np.asarray(values + weight * (curve - values), np.float32)
+    values += weight * (curve - values)
+    return np.asarray(np.rint(np.clip(values, 0, 1) * 65535), np.uint16)
 
 
-def _burnt(values: NDArray[np.float32], burn: Burn, weight: NDArray[np.float32]) -> NDArray[np.float32]:
-    # Darkening by stops in linear light is a factor; on the power part of the curve it is one on encoded
-    # values, too.
-    linear = np.where(
-        values <= 0.04045, values / np.float32(12.92), cv2.pow((values + 0.055) / np.float32(1.055), 2.4)
-    )
-    linear *= np.exp2(-BURN_STOPS * burn.opacity * weight)[..., None]
-    encoded = np.float32(1.055) * cv2.pow(linear, 1 / 2.4) - np.float32(0.055)
-    return np.asarray(np.where(linear <= 0.0031308, np.float32(12.92) * linear, encoded), np.float32)
+def _burnt(encoded: NDArray[np.uint16], burn: Burn, weight: NDArray[np.float32]) -> NDArray[np.uint16]:
+    if not weight.any():
+        return encoded
+    factor = np.exp2(-BURN_STOPS * burn.opacity * weight)[..., None]
+    darkened = light.encode(colour.to_linear(encoded) * factor)
+    return np.where(factor < 1, darkened, encoded)
 
 
 def _soft_region(

@@ -333,7 +333,7 @@ def _differences(frames: Sequence[Frame]) -> Iterator[Finding]:
     if odd:
         yield Finding(
             code="profile", frame=odd[0] if len(odd) == 1 else None, serious=False,
-            text=f"{', '.join(odd)}: the colour profile works by tables or is damaged; light is taken as in sRGB",
+            text=f"{', '.join(odd)}: the colour profile works by tables or is damaged, sRGB is assumed",
             remedy="export the frames in sRGB, Adobe RGB (1998), Display P3 or ProPhoto RGB",
         )  # fmt: skip
     yield from rarer(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+import shutil
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -17,6 +19,7 @@ from .errors import Finding, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .previews import Preview
+from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
 
 
@@ -112,15 +115,16 @@ def merge_folder(
         for record in former.frames:
             if record.by_hand and record.mask and record.file not in by_hand:
                 by_hand[record.file] = runfolder.read_mask(output / record.mask)
-    with runfolder.writing(output, overwrite=overwrite) as folder:
+    with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
         decisions = decide(
             series,
             choices=choices,
             given=Given(masks=by_hand, lamps=_lamps(former) | dict(lamps or {})),
             keep=_keeper(folder),
+            shelf=shelf,
             progress=progress,
         )
-        result = execute(decisions, progress=progress)
+        result = execute(decisions, shelf=shelf, progress=progress)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
@@ -161,15 +165,16 @@ def merge_worksheet(
             raise WorksheetError("the frame has changed since the run", file=file, remedy="restore it, or --changed-too")
     series = as_series(files)
     hand_masks = {r.file: runfolder.read_mask(home / r.mask) for r in taken if r.mask}
-    with runfolder.writing(output, overwrite=overwrite) as folder:
+    with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
         decisions = decide(
             series,
             choices=_choices(sheet),
             given=Given(masks=hand_masks, lamps=_lamps(sheet), sheet=sheet),
             keep=_keeper(folder),
+            shelf=shelf,
             progress=progress,
         )
-        result = execute(decisions, progress=progress)
+        result = execute(decisions, shelf=shelf, progress=progress)
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
         written = _write(folder, output, result, sheet.finish, by_hand=kept)
     return Run(folder=output, worksheet=written, findings=result.findings)
@@ -204,6 +209,17 @@ def _choices(sheet: Worksheet) -> Choices:
         if not isinstance(value, kind):
             raise WorksheetError(f"merge.{name}: {value!r} is no {kind.__name__}", remedy="correct the field")
     return Choices(**known)
+
+
+@contextmanager
+def _scratch(folder: Path) -> Iterator[Shelf]:
+    """Give a shelf with scratch files beside the result; they are gone before the run folder is moved into place."""
+    scratch = folder / "scratch"
+    scratch.mkdir()
+    try:
+        yield Shelf(scratch)
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
 
 
 def _keeper(folder: Path) -> Callable[[Preview], None]:

@@ -16,7 +16,6 @@ import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from functools import cache
 from mmap import mmap
 
 import numpy as np
@@ -184,15 +183,11 @@ def for_output(
     )
 
 
-@cache
 def software() -> str:
     """Name and version of this program, as written into results."""
-    from importlib.metadata import PackageNotFoundError, version
+    from . import __version__  # the package imports this module first
 
-    try:
-        return f"lampwalk {version('lampwalk')}"
-    except PackageNotFoundError:  # run from a source tree
-        return "lampwalk"
+    return f"lampwalk {__version__}"
 
 
 def parse(block: Buffer) -> Exif:

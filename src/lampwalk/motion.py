@@ -1,11 +1,11 @@
 """How a camera on a tripod can move, and robust fits of such motions to the displacements of patches.
 
-Four parameters describe a turn of the camera (right, down, about the axis) and a change of scale; four more make it a
-general homography. Coordinates are normalised: origin in the middle, unit = half the long side.
+Four parameters describe a turn of the camera (right, down, about the axis) and a change of scale; four more
+make it a general homography. Coordinates are normalised: origin in the middle, unit = half the long side.
 
-A turn is not a similarity: towards the corners a wide lens moves the picture more. How much depends on the focal
-length, which all frames of a series share, so `bend` = (half the long side / focal length in px)^2 is found from all
-frames together.
+A turn is not a similarity: towards the corners a wide lens moves the picture more. How much depends on the
+focal length, which all frames of a series share, so `bend` = (half the long side / focal length in px)^2 is
+found from all frames together.
 """
 
 from __future__ import annotations
@@ -82,7 +82,14 @@ def matrix_of(parameters: Floats, bend: float) -> Matrix:
     right, down, roll, zoom, stretch, skew, tip_x, tip_y = (float(p) for p in parameters)
     focal = 1 / np.sqrt(max(bend, 1e-4))
     yaw, pitch = np.arctan(right / focal), np.arctan(down / focal)
-    cy, sy, cp, sp, cr, sr = np.cos(yaw), np.sin(yaw), np.cos(pitch), np.sin(pitch), np.cos(roll), np.sin(roll)
+    cy, sy, cp, sp, cr, sr = (
+        np.cos(yaw),
+        np.sin(yaw),
+        np.cos(pitch),
+        np.sin(pitch),
+        np.cos(roll),
+        np.sin(roll),
+    )
     turn = np.array(
         [
             [cy * cr - sy * sp * sr, -cy * sr - sy * sp * cr, sy * cp * focal],
@@ -102,7 +109,9 @@ def moved(points: Floats, matrix: Matrix) -> Floats:
 
 
 def fit(data: Displacements, free: int, bend: float, variance: float | None = None) -> Fit:
-    """Robust fit of the first ``free`` parameters (0 identity, 2 shift, 3 turn, 4 turn and zoom, 8 homography).
+    """Fit the first ``free`` parameters robustly.
+
+    0 is the identity, 2 a shift, 3 a turn, 4 a turn with zoom, 8 a homography.
 
     Parameters
     ----------
@@ -138,15 +147,17 @@ def fit(data: Displacements, free: int, bend: float, variance: float | None = No
 
 
 def common_bend(frames: Sequence[Displacements]) -> float:
-    """The bend that explains all frames best; `USUAL_BEND` where nothing moved enough to tell."""
+    """Find the bend that explains all frames best; `USUAL_BEND` where nothing moved enough to tell."""
     if not frames:
         return USUAL_BEND
     fits = [fit(d, 8, USUAL_BEND) for d in frames]
     most = np.argsort([-float(np.abs(f.parameters[:2]).max()) for f in fits])[:TELLING_FRAMES]
     frames, scales = [frames[i] for i in most], [fits[i].variance for i in most]
 
-    def costs(bends: Sequence[float]) -> Floats:
-        return np.array([sum(fit(d, 3, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends])
+    def costs(bends: Sequence[float] | Floats) -> Floats:
+        return np.array(
+            [sum(fit(d, 3, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends]
+        )
 
     coarse = costs(BENDS)
     best = int(np.argmin(coarse))
@@ -157,8 +168,10 @@ def common_bend(frames: Sequence[Displacements]) -> float:
 
 
 def _slope(points: Floats, bend: float, free: int) -> Floats:
-    """Change of the points with each parameter, at rest: (K, 2, free). Motions are small, so this holds throughout."""
+    """Change of the points with each parameter: (K, 2, free); at rest, as motions are small."""
     out = np.empty((len(points), 2, free))
     for p, change in enumerate(np.eye(8)[:free] * 1e-5):
-        out[..., p] = (moved(points, matrix_of(change, bend)) - moved(points, matrix_of(-change, bend))) / 2e-5
+        out[..., p] = (
+            moved(points, matrix_of(change, bend)) - moved(points, matrix_of(-change, bend))
+        ) / 2e-5
     return out

@@ -1,4 +1,4 @@
-"""Displacements of many patches at once: by correlation (far, coarse) and by least squares (near, precise)."""
+"""Displacements of many patches at once: by correlation (far) and by least squares (precise)."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Patches:
     @property
     def centres(self) -> NDArray[np.float64]:
         """Middle of every patch, xy: (K, 2)."""
-        return self.sites + (self.side - 1) / 2
+        return np.asarray(self.sites + (self.side - 1) / 2, np.float64)
 
     def at(self, frame_to_reference: Matrix, flags: int = cv2.INTER_CUBIC) -> Field:
         """Patches in the reference's geometry: (K, 2, side, side); 0 where the frame does not reach."""
@@ -125,7 +125,7 @@ class Template:
         displacements = np.linalg.solve(a, b[..., None])[..., 0]
         covariance = np.linalg.inv(a) * (np.maximum(noise, 1e-3) * CORRELATED_PX)[:, None, None]
         information = np.linalg.inv(covariance + RELIGHTING_PX2 * np.eye(2))
-        return displacements, information, alike.astype(np.float64)
+        return np.asarray(displacements), np.asarray(information, np.float64), alike.astype(np.float64)
 
     def peaks(self, patches: Field) -> tuple[Floats, Floats]:
         """Where the patches ``judges`` correlate best, within a quarter of their side.
@@ -148,14 +148,16 @@ def unit_energy(patches: Field) -> Field:
     centred = flat - flat.mean(axis=2, keepdims=True)
     energy = np.einsum("kp,kp->k", centred.reshape(k, -1), centred.reshape(k, -1)) / centred[0].size
     centred *= (1 / (np.sqrt(energy) + 1e-6)).astype(np.float32)[:, None, None]
-    return centred.reshape(patches.shape)
+    return np.asarray(centred.reshape(patches.shape), np.float32)
 
 
 def _pairs(x: Field, y: Field) -> tuple[tuple[Field, Field], ...]:
     return (x, x), (y, y), (x, y)
 
 
-def _surface(template: NDArray[np.complex64], patches: NDArray[np.complex64]) -> tuple[NDArray[np.float32], int]:
+def _surface(
+    template: NDArray[np.complex64], patches: NDArray[np.complex64]
+) -> tuple[NDArray[np.float32], int]:
     """Correlations within a quarter of the side, (J, 2 reach + 1, 2 reach + 1), and the reach."""
     n = template.shape[-1]
     surface = np.fft.ifft2(np.conj(patches) * template).real * (n * n)

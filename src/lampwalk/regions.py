@@ -51,7 +51,7 @@ ACROSS_PX, ALONG_PX = 8, 20
 POLE = 0.12
 """Natural-log units that a pole must lie outside of what the other frames show."""
 
-CORE = 1.0
+CORE = 0.6
 """Radii of a head, from its edge, within which its glow may be too bright to be taken off."""
 
 GLARING = float(np.log(0.2))

@@ -1,11 +1,12 @@
 """What alignment needs to know of one decoded frame, whatever its size and whatever its light.
 
-A sighting is made of one frame alone, so frames can be decoded once, observed in parallel and dropped. It holds a
-small grey picture with its features, and crops round a grid of sites at working size (see `WORK_PX`). All frames of
-one size have the same sites.
+A sighting is made of one frame alone, so frames can be decoded once, observed in parallel and dropped. It
+holds a small grey picture with its features, and crops round a grid of sites at working size (see
+`WORK_PX`). All frames of one size have the same sites.
 
-The light-insensitive representation is the gradient with its direction doubled, over its own local strength: gain and
-offset of the light fall out, and so does the *polarity* of an edge, which turns over where a lamp crosses a relief.
+The light-insensitive representation is the gradient with its direction doubled, over its own local strength:
+gain and offset of the light fall out, and so does the *polarity* of an edge, which turns over where a lamp
+crosses a relief.
 """
 
 from __future__ import annotations
@@ -22,20 +23,21 @@ from .geometry import Matrix, scaling
 Grey = NDArray[np.uint8]
 Field = NDArray[np.float32]
 
-SMALL_PX = 1200
+SMALL_PX = 1000
 """Long side of the small picture, px. Measured: features on more pixels cost more and match no better."""
 WHOLE_PX = 1600
 """Up to this long side the picture is kept whole instead of in crops (at most 2.6 MB), px."""
 WORK_PX = 4600
-"""Above this long side the crops are reduced by a whole number: finer pixels hold noise and interpolation, px."""
+"""Above this long side the crops are reduced by a whole number: finer pixels hold noise and interpolation,
+px."""
 PATCH_PX = 64
 """Side of a patch at working size, px; even, because odd sides bias a correlation by half a pixel."""
 MARGIN_PX = 14
 """Rim of a crop for the expected motion of an unmoved tripod and for the filters, px at working size."""
 SITES = 384
-"""Patches over the picture; with crops of 92 px this is 3.3 MB."""
+"""Patches over the picture; with crops of 92 px this is 3.2 MB."""
 FEATURE_PX = 640
-"""Long side of the picture in which features are sought (the detector doubles it), px: they only give the start."""
+"""Long side of the picture in which features are sought (the detector doubles it), px."""
 FEATURES = 1000
 """Features of one frame, the strongest first."""
 MIN_SIDE_PX = 48
@@ -43,7 +45,7 @@ MIN_SIDE_PX = 48
 LOG_OFFSET = 0.02
 """Keeps the noise of the black from becoming texture, share of full scale."""
 NOISE_FLOOR = 0.004
-"""Gradient of the logarithm, 1/px, below which a place counts as flat: about two levels of an 8-bit mid-grey."""
+"""Gradient of the logarithm, 1/px, below which a place counts as flat: about a level of an 8-bit mid-grey."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,7 +61,7 @@ class Sighting:
         Grey picture; at working size where ``crops`` is None.
     points : (N, 2) float32
         Features, xy in the small picture.
-    descriptors : (N, 128) float32
+    descriptors : (N, 128) uint8
     crops : (K, side, side) uint8 or None
         Grey crops at working size, in the order of `sites`.
     corners : (K, 2) int
@@ -93,25 +95,30 @@ def observe(pixels: NDArray[Any]) -> Sighting:
     Returns
     -------
     Sighting
-        At most about 4 MB. A frame that cannot be used (too small, black, without any detail) has a ``problem``.
+        At most about 4 MB. A frame that is too small, black or without any detail has a ``problem``.
     """
     grey = _grey(pixels)
     shape = grey.shape[0], grey.shape[1]
     step = max(1, -(-max(shape) // WORK_PX))
-    nothing = {"points": np.zeros((0, 2), np.float32), "descriptors": np.zeros((0, 128), np.uint8)}
+    none = np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8)
     if min(shape) < MIN_SIDE_PX:
-        return Sighting(shape=shape, step=step, small=grey, problem="the picture is too small to be aligned", **nothing)
+        problem = "the picture is too small to be aligned"
+        return Sighting(
+            shape=shape, step=step, small=grey, points=none[0], descriptors=none[1], problem=problem
+        )
     small = grey if max(shape) <= WHOLE_PX else _reduced(grey, SMALL_PX)
     problem = _problem(small)
     if problem:
-        return Sighting(shape=shape, step=step, small=small, problem=problem, **nothing)
+        return Sighting(
+            shape=shape, step=step, small=small, points=none[0], descriptors=none[1], problem=problem
+        )
     points, descriptors = _features(small)
     bare = Sighting(shape=shape, step=step, small=small, points=points, descriptors=descriptors)
     return bare if small is grey else with_crops(bare, grey, np.eye(3))
 
 
 def with_crops(sighting: Sighting, pixels: NDArray[Any], frame_to_reference: Matrix) -> Sighting:
-    """The same sighting with its crops cut where a homography (working size) sends the sites."""
+    """Cut the crops of a sighting anew, where a homography (working size) sends the sites."""
     grey = _grey(pixels)
     work, side = sighting.work_shape, PATCH_PX + 2 * MARGIN_PX
     centres = sites(work) + (PATCH_PX - 1) / 2
@@ -137,7 +144,8 @@ def sites(shape: tuple[int, int]) -> NDArray[np.int64]:
     step = max(np.sqrt(h * w / SITES), side / 2)
     counts = [max(2, int((n - side - 2 * rim) // step) + 1) for n in (w, h)]
     xs, ys = (
-        np.rint(np.linspace(rim, n - side - rim, k)).astype(np.int64) for n, k in zip((w, h), counts, strict=True)
+        np.rint(np.linspace(rim, n - side - rim, k)).astype(np.int64)
+        for n, k in zip((w, h), counts, strict=True)
     )
     return np.stack([np.tile(xs, len(ys)), np.repeat(ys, len(xs))], axis=-1)
 
@@ -155,7 +163,7 @@ def light_insensitive(grey: Grey) -> Field:
     length = cv2.magnitude(gx, gy) + np.float32(1e-6)
     scale = 1 / (length * (_local_mean(length) + np.float32(NOISE_FLOOR)))
     doubled = np.dstack([(gx * gx - gy * gy) * scale, 2 * gx * gy * scale])
-    return cv2.GaussianBlur(doubled, (0, 0), 1.0)
+    return np.asarray(cv2.GaussianBlur(doubled, (0, 0), 1.0), np.float32)
 
 
 def crop_fields(sighting: Sighting) -> Field:
@@ -213,7 +221,7 @@ def _features(small: Grey) -> tuple[Field, NDArray[np.uint8]]:
     detail = log - cv2.blur(cv2.blur(log, (31, 31)), (31, 31))
     spread = np.sqrt(cv2.blur(cv2.blur(detail * detail, (31, 31)), (31, 31)) + np.float32(1e-3))
     picture = np.clip(128 + 42 * detail / spread, 0, 255).astype(np.uint8)
-    found, descriptors = cv2.SIFT_create(nfeatures=FEATURES).detectAndCompute(picture, None)
+    found, descriptors = cv2.SIFT.create(nfeatures=FEATURES).detectAndCompute(picture, None)
     if descriptors is None or not found:
         return np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8)
     lift = scaling((small.shape[0], small.shape[1]), (tiny.shape[0], tiny.shape[1]))

@@ -93,6 +93,22 @@ def test_a_huge_header_is_refused_before_memory_is_taken(tmp_path, monkeypatch):
             read(path)
 
 
+def test_a_chunk_that_claims_gigabytes_is_refused_before_memory_is_taken(tmp_path, monkeypatch):
+    path = tmp_path / "a.png"
+    Image.fromarray(PIXELS).save(path)
+    data = bytearray(path.read_bytes())
+    where = data.index(b"IDAT")
+    data[where - 4 : where] = b"\xfa\0\0\0"
+    path.write_bytes(data)
+
+    def decoded(*_args):
+        raise AssertionError("decoding was tried")
+
+    monkeypatch.setattr("cv2.imdecode", decoded)
+    with pytest.raises(FrameError, match="damaged or cut short"):
+        files.read_pixels(path)
+
+
 def test_a_large_picture_that_is_allowed_gives_no_warning(tmp_path):
     path = tmp_path / "a.png"
     path.write_bytes(

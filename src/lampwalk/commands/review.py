@@ -19,8 +19,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "self-contained, read-only file. Every change is saved to the run folder at once. Ctrl-C ends it.",
     )
     parser.add_argument("run", type=Path, metavar="RUN", help="a run folder that lampwalk merge has written")
-    parser.add_argument("--export", type=Path, metavar="FILE.html", help="write a read-only page to send, and end")
-    parser.add_argument("--port", type=int, default=0, metavar="PORT", help="port to listen on (default: a free one)")
+    parser.add_argument(
+        "--export", type=Path, metavar="FILE.html", help="write a read-only page to send, and end"
+    )
+    parser.add_argument(
+        "--port", type=int, default=0, metavar="PORT", help="port to listen on (default: a free one)"
+    )
     parser.add_argument("--no-browser", action="store_true", help="print the address, open no browser")
     add_output_options(parser)
     parser.set_defaults(func=run)
@@ -32,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
     reporter = Reporter(args)
     if args.export:
-        review.export(args.run, args.export)
+        review.write_page(args.run, args.export)
         reporter.result({"written": str(args.export)})
         return 0
     server = review.Server(review.Session(args.run), port=args.port)

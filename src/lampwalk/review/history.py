@@ -1,7 +1,7 @@
 """Every change of a review, kept in the run folder, so that each can be taken back, also tomorrow.
 
-    RUN/history/000001.json    one change: what it was, and the state before and after
-    RUN/history/now.json       which changes there are, how many are in force, for which worksheet
+RUN/history/000001.json    one change: what it was, and the state before and after
+RUN/history/now.json       which changes there are, how many are in force, for which worksheet
 """
 
 from __future__ import annotations
@@ -120,7 +120,12 @@ class History:
                 _write(path, data)
                 self._stored.add(c.serial)
         serials = [c.serial for c in self._changes]
-        now = {"changes": serials, "position": self.position, "merged": self.merged, "worksheet": digest(sheet)}
+        now = {
+            "changes": serials,
+            "position": self.position,
+            "merged": self.merged,
+            "worksheet": digest(sheet),
+        }
         _write(home / NOW, now)
         for path in home.glob("[0-9]*.json"):
             if path.stem.isdecimal() and int(path.stem) not in serials:

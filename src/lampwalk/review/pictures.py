@@ -60,11 +60,11 @@ class Pictures:
 
     def frame(self, name: str) -> bytes:
         """One frame as it was shot, in the reference's geometry: JPEG."""
-        return self.jpeg(self._warped(name))
+        return self.jpeg(self.warped(name))
 
     def thumb(self, name: str) -> bytes:
         """One frame, small: JPEG."""
-        pixels = self._warped(name)
+        pixels = self.warped(name)
         scale = THUMB_PX / max(pixels.shape)
         size = (max(1, round(pixels.shape[1] * scale)), max(1, round(pixels.shape[0] * scale)))
         return self.jpeg(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
@@ -99,11 +99,18 @@ class Pictures:
         r0, c0, r1, c1 = max(0, box[0]), max(0, box[1]), min(h, box[2]), min(w, box[3])
         if not (0 < r1 - r0 <= WINDOW_PX and 0 < c1 - c0 <= WINDOW_PX):
             raise InputError("the window is outside the picture or too large", remedy="zoom in")
-        return self.jpeg(self._full_result((r0, c0, r1, c1)) if not name else self._full_frame(name, (r0, c0, r1, c1)))
+        return self.jpeg(
+            self._full_result((r0, c0, r1, c1)) if not name else self._full_frame(name, (r0, c0, r1, c1))
+        )
 
     def jpeg(self, pixels: NDArray[Any]) -> bytes:
         """Encode for the page, with the profile of the result."""
-        options = [cv2.IMWRITE_JPEG_QUALITY, QUALITY, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
+        options = [
+            cv2.IMWRITE_JPEG_QUALITY,
+            QUALITY,
+            cv2.IMWRITE_JPEG_SAMPLING_FACTOR,
+            cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
+        ]
         return self._encoded(".jpg", pixels, options)
 
     def png(self, pixels: NDArray[Any]) -> bytes:
@@ -124,9 +131,13 @@ class Pictures:
     def _on_table(self, make: Any) -> NDArray[Any]:
         session = self._session
         with session.lock:
-            session.news.wait_for(lambda: session.table is not None or session.closing or bool(session.problem), 60)
+            session.news.wait_for(
+                lambda: session.table is not None or session.closing or bool(session.problem), 60
+            )
             if session.table is None:
-                raise InputError(session.problem or "the frames are still being prepared", remedy="wait a little")
+                raise InputError(
+                    session.problem or "the frames are still being prepared", remedy="wait a little"
+                )
             return np.asarray(make(session.table))
 
     def _merged_before(self) -> NDArray[np.uint16]:
@@ -140,7 +151,8 @@ class Pictures:
             pass
         return self._on_table(lambda table: table.pixels.copy())
 
-    def _warped(self, name: str) -> NDArray[np.uint16]:
+    def warped(self, name: str) -> NDArray[np.uint16]:
+        """One frame as it was shot, in the reference's geometry: (h, w, 3) uint16, encoded."""
         run = self._session.run
         frame = next(f for f in run.series.frames if f.name == name)
         return np.asarray(geometry.warp(frame.pixels(), run.to_reference(run.sheet.frame(name))), np.uint16)
@@ -152,7 +164,9 @@ class Pictures:
             key = f"result {session.history.merged}"
         picture = self._keep(key, lambda: files.read_pixels(path))
         spec = finish.from_json(sheet.finish)
-        rows, cols = (slice(0, full[0]), slice(0, full[1])) if spec.crop is None else finish.crop_box(spec.crop, full)
+        rows, cols = (
+            (slice(0, full[0]), slice(0, full[1])) if spec.crop is None else finish.crop_box(spec.crop, full)
+        )
         if picture.shape[:2] != (rows.stop - rows.start, cols.stop - cols.start):
             raise InputError("the picture is not of the latest merge", remedy="merge at full size")
         out = np.zeros((box[2] - box[0], box[3] - box[1], 3), np.uint8)
@@ -175,7 +189,9 @@ class Pictures:
         assert record.homography is not None
         shift = np.array([[1, 0, -box[1]], [0, 1, -box[0]], [0, 0, 1.0]])
         size = (box[3] - box[1], box[2] - box[0])
-        return np.asarray(cv2.warpPerspective(pixels, shift @ record.homography, size, flags=cv2.INTER_CUBIC), np.uint8)
+        return np.asarray(
+            cv2.warpPerspective(pixels, shift @ record.homography, size, flags=cv2.INTER_CUBIC), np.uint8
+        )
 
     def _keep(self, key: str, make: Any) -> NDArray[np.uint8]:
         found = self._kept.pop(key, None)

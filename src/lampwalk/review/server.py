@@ -20,7 +20,7 @@ from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
 
 from ..errors import LampwalkError, OutputError
-from . import view
+from . import export, view
 from .pictures import Pictures
 from .session import Session, Stale
 from .strokes import Box
@@ -63,7 +63,9 @@ class Server:
         self.session = session
         self.token = secrets.token_urlsafe(24)
         assets = resources.files(__package__) / "assets"
-        self.assets = {item.name: item.read_bytes() for item in assets.iterdir() if item.name != "export.html"}
+        self.assets = {
+            item.name: item.read_bytes() for item in assets.iterdir() if not item.name.startswith("export.")
+        }
         self.pictures = Pictures(session)
         try:
             self._http = _Http((HOST, port), _Handler)
@@ -100,7 +102,9 @@ class Server:
 
 class _Http(ThreadingHTTPServer):
     daemon_threads = True
-    allow_reuse_address = False  # a second server on a taken port must fail, also where the system would allow it
+    allow_reuse_address = (
+        False  # a second server on a taken port must fail, also where the system would allow it
+    )
     owner: Server
 
     def handle_error(self, request: Any, client_address: Any) -> None:
@@ -143,14 +147,19 @@ class _Handler(BaseHTTPRequestHandler):
             self.close_connection = True  # what is left of the request is not read
             status, kind, body = error.status, "text/plain", error.text.encode("utf-8")
         except Stale as error:
-            status, (kind, body) = HTTPStatus.CONFLICT, _json({"error": error.message, "remedy": error.remedy})
+            status, (kind, body) = (
+                HTTPStatus.CONFLICT,
+                _json({"error": error.message, "remedy": error.remedy}),
+            )
         except LampwalkError as error:
             status = HTTPStatus.UNPROCESSABLE_ENTITY
             kind, body = _json({"error": error.message, "remedy": error.remedy, "file": error.file})
         except Exception:
             log.exception("request failed")
             status = HTTPStatus.INTERNAL_SERVER_ERROR
-            kind, body = _json({"error": "that failed inside lampwalk", "remedy": "run with --log FILE and send the log"})
+            kind, body = _json(
+                {"error": "that failed inside lampwalk", "remedy": "run with --log FILE and send the log"}
+            )
         self._send(status, kind, body)
 
     def _checked(self) -> tuple[str, dict[str, str]]:
@@ -184,6 +193,8 @@ class _Handler(BaseHTTPRequestHandler):
             return _json({**view.state(session), "pages": pages})
         if path == "offer":
             return _json(view.offer(session))
+        if path == "export":
+            return "text/html", export.page(session, pictures).encode("utf-8")
         if path in ("result", "unhidden", "coverage"):
             kind = "image/png" if path == "coverage" else "image/jpeg"
             return kind, getattr(pictures, path)()
@@ -206,9 +217,17 @@ class _Handler(BaseHTTPRequestHandler):
         if path == "change":
             seen = data.get("seen")
             done = session.change(data, seen=seen if isinstance(seen, int) else -1)
-            return _json({**done, "patch": _patch(owner.pictures, done["box"], session.run.small), "state": view.state(session)})
+            return _json(
+                {
+                    **done,
+                    "patch": _patch(owner.pictures, done["box"], session.run.small),
+                    "state": view.state(session),
+                }
+            )
         if path == "merge":
             session.merge()
+        elif path == "bye":
+            session.gone(str(data.get("page", "")))
         elif path == "conflict" and data.get("take") == "theirs":
             session.reload()
         elif path == "conflict" and data.get("take") == "mine":

@@ -108,6 +108,11 @@ class Session:
             self.serial += 1
             self.news.notify_all()
 
+    def gone(self, page: str) -> None:
+        """Note that a page was closed."""
+        with self.lock:
+            self._pages.pop(page[:64], None)
+
     def wait(self, serial: int, seconds: float) -> None:
         """Return when there is more news than `serial`, at the latest after some seconds."""
         with self.lock:
@@ -118,7 +123,9 @@ class Session:
         now = time.monotonic()
         with self.lock:
             self._pages[page[:64]] = now
-            self._pages = {p: at for p, at in sorted(self._pages.items(), key=lambda x: -x[1])[:50] if now - at < PAGE_S}
+            self._pages = {
+                p: at for p, at in sorted(self._pages.items(), key=lambda x: -x[1])[:50] if now - at < PAGE_S
+            }
             return len(self._pages)
 
     # --- background ---------------------------------------------------------------------------------------------
@@ -126,16 +133,19 @@ class Session:
     def _settle_forever(self) -> None:
         while not self._closing:
             with self.lock:
-                self.news.wait_for(lambda: self._closing or (self.settled != self.revision and not self.merging), 5)
+                self.news.wait_for(
+                    lambda: self._closing or (self.settled != self.revision and not self.merging), 5
+                )
                 due = self.settled != self.revision and not self.merging
                 wait = self._changed_at + PAUSE_S - time.monotonic()
             if due and not self._closing:
                 if wait > 0 and self.table is not None:
                     time.sleep(min(wait, 0.2))
                 else:
-                    self._settle_once()
+                    self.settle_now()
 
-    def _settle_once(self) -> None:
+    def settle_now(self) -> None:
+        """Decide and merge everything at preview size; given up where something is changed meanwhile."""
         with self.lock:
             revision, sheet, masks, run = self.revision, self.sheet, dict(self.masks), self.run
 
@@ -202,7 +212,9 @@ class Session:
             else:
                 plan = changes.plan(self, request)
                 box = self._take(plan.after)
-                self.history.add(plan.what, plan.before, plan.after, gesture=str(request.get("gesture", ""))[:200])
+                self.history.add(
+                    plan.what, plan.before, plan.after, gesture=str(request.get("gesture", ""))[:200]
+                )
             self.revision += 1
             self._changed_at = time.monotonic()
             self.keeper.touch()
@@ -214,7 +226,9 @@ class Session:
             raise InputError("the run is being merged at full size", remedy="wait until it is done")
         self.news.wait_for(lambda: self.table is not None or self._closing or bool(self.problem), READY_S)
         if self.table is None:
-            raise InputError(self.problem or "the frames are still being prepared", remedy="" if self.problem else "wait")
+            raise InputError(
+                self.problem or "the frames are still being prepared", remedy="" if self.problem else "wait"
+            )
 
     def _take(self, state: State) -> Box:
         """Bring a part of the decisions into force; nothing is changed where that fails."""
@@ -242,7 +256,9 @@ class Session:
         return box
 
     def _record(self, record: FrameRecord) -> None:
-        self.sheet = replace(self.sheet, frames=tuple(record if r.file == record.file else r for r in self.sheet.frames))
+        self.sheet = replace(
+            self.sheet, frames=tuple(record if r.file == record.file else r for r in self.sheet.frames)
+        )
 
     # --- the whole thing ----------------------------------------------------------------------------------------
 
@@ -274,7 +290,9 @@ class Session:
         failed = ""
         try:
             self.keeper.save()
-            merging.merge_worksheet(self.run.folder / runfolder.SHEET, self.run.folder, progress=self._progress)
+            merging.merge_worksheet(
+                self.run.folder / runfolder.SHEET, self.run.folder, progress=self._progress
+            )
             with self.lock:
                 self._after_merge()
         except LampwalkError as error:
@@ -329,5 +347,3 @@ def _with_regions(written: FrameRecord, before: FrameRecord) -> FrameRecord:
     if "hidden" in written.notes or "hidden" not in before.notes:
         return written
     return replace(written, notes={**written.notes, "hidden": before.notes["hidden"]})
-
-

@@ -46,7 +46,9 @@ class Stroke:
     hide: bool
 
 
-def paint(mask: NDArray[np.uint8], stroke: Stroke, frame_to_reference: Matrix) -> tuple[NDArray[np.uint8], Box]:
+def paint(
+    mask: NDArray[np.uint8], stroke: Stroke, frame_to_reference: Matrix
+) -> tuple[NDArray[np.uint8], Box]:
     """Paint one stroke.
 
     Parameters
@@ -92,7 +94,11 @@ def _check(stroke: Stroke) -> None:
     if not 1 <= len(stroke.points) <= MOST_POINTS:
         raise InputError("a stroke without points, or with too many", remedy="draw it again")
     numbers = np.array(stroke.points, np.float64)
-    if numbers.shape != (len(stroke.points), 2) or not np.isfinite(numbers).all() or np.abs(numbers).max() > 1e5:
+    if (
+        numbers.shape != (len(stroke.points), 2)
+        or not np.isfinite(numbers).all()
+        or np.abs(numbers).max() > 1e5
+    ):
         raise InputError("a stroke with points that are none", remedy="draw it again")
     if not 0.5 <= stroke.radius_px <= 400 or not 0 <= stroke.soft <= 1:
         raise InputError(f"a brush of {stroke.radius_px} px", remedy="use 0.5 to 400 px, edge 0 to 1")
@@ -122,7 +128,12 @@ def show(mask: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
 def hide_more(mask: NDArray[np.uint8], box: Box) -> tuple[NDArray[np.uint8], Box]:
     """Widen what is hidden in a box (own geometry) by `MORE_PX`: a changed copy, and the box that it reaches."""
     h, w = mask.shape
-    wide = (max(0, box[0] - MORE_PX), max(0, box[1] - MORE_PX), min(h, box[2] + MORE_PX), min(w, box[3] + MORE_PX))
+    wide = (
+        max(0, box[0] - MORE_PX),
+        max(0, box[1] - MORE_PX),
+        min(h, box[2] + MORE_PX),
+        min(w, box[3] + MORE_PX),
+    )
     only = np.zeros_like(mask)
     only[box[0] : box[2], box[1] : box[3]] = mask[box[0] : box[2], box[1] : box[3]]
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * MORE_PX + 1, 2 * MORE_PX + 1))

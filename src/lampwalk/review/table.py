@@ -57,7 +57,10 @@ class Settled:
 
 
 def settle(
-    run: OpenedRun, sheet: Worksheet, masks: Mapping[str, NDArray[np.uint8]], goes_on: Callable[[], None] = lambda: None
+    run: OpenedRun,
+    sheet: Worksheet,
+    masks: Mapping[str, NDArray[np.uint8]],
+    goes_on: Callable[[], None] = lambda: None,
 ) -> Settled:
     """Decide and merge everything at preview size, as `merging.merge_worksheet` does at full size.
 
@@ -201,11 +204,17 @@ class LightTable:
             seen = layer.any(axis=2)
             near.append(
                 Preview(
-                    name="", linear=to_linear(layer), clipped=np.zeros_like(seen), valid=seen, full_shape=seen.shape
+                    name="",
+                    linear=to_linear(layer),
+                    clipped=np.zeros_like(seen),
+                    valid=seen,
+                    full_shape=seen.shape,
                 )
             )
             veil = composite._hidden(rows, self.frames[k])
-            hidden.append(np.zeros(seen.shape, np.uint8) if veil is None else np.ascontiguousarray(veil[:, cols]))
+            hidden.append(
+                np.zeros(seen.shape, np.uint8) if veil is None else np.ascontiguousarray(veil[:, cols])
+            )
         # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
         ratio = fill.estimate(near, hidden, [k != i for k in on])[on.index(i)]
         values = _whole(self.frames[i].fill, (h, w, 3), 1)

@@ -341,4 +341,8 @@ link.onlost = (lost) => {
   app.notices(link.state);
 };
 link.listen();
+addEventListener("pagehide", () => {
+  const body = JSON.stringify({ page: link.page });
+  fetch("bye", { method: "POST", keepalive: true, headers: { "Content-Type": "application/json" }, body });
+});
 

@@ -1,0 +1,113 @@
+"""Decoded frames between the two passes: in memory as far as it is allowed, else in a scratch file, else not at all.
+
+Decoding costs most of a merge. A frame that is kept need not be decoded again; a frame on disk is worth it only where
+writing and reading it is quicker than the decoder, which is measured on the first frame of the series.
+"""
+
+from __future__ import annotations
+
+import logging
+import shutil
+import time
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .frames import Frame
+
+_log = logging.getLogger(__name__)
+
+ROOM = 2.0
+"""A scratch file is written only where the disk has this many times the room that it needs."""
+
+WORTH = 0.6
+"""Writing and reading together must take less than this share of the decoder's time. Measured on 45 MP frames: see
+benchmarks/speed.md."""
+
+
+class Shelf:
+    """Keeps decoded frames.
+
+    Parameters
+    ----------
+    scratch : Path or None
+        An existing folder for scratch files; None to use none.
+    memory_bytes : int
+        How much may be kept in memory.
+    """
+
+    def __init__(self, scratch: Path | None = None, memory_bytes: int = 0) -> None:
+        self._scratch = scratch
+        self._free_bytes = memory_bytes
+        self._kept: dict[str, NDArray[Any]] = {}
+        self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
+        self._worth: bool | None = None
+        self._lock = Lock()
+
+    def decode(self, frame: Frame, frames_in_all: int) -> NDArray[Any]:
+        """Decode a frame for the first pass, and keep it for the second if that is worth it.
+
+        Returns
+        -------
+        (H, W, 3) uint8 or uint16, encoded
+        """
+        start = time.perf_counter()
+        pixels = frame.pixels()
+        if frame.array is None:
+            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start)
+        return pixels
+
+    def pixels(self, frame: Frame) -> NDArray[Any]:
+        """Return the frame for the second pass: (H, W, 3) uint8 or uint16; what was kept is given away."""
+        with self._lock:
+            if frame.name in self._kept:
+                return self._kept.pop(frame.name)
+        if frame.name in self._filed:
+            path, shape, dtype = self._filed.pop(frame.name)
+            try:
+                pixels = np.fromfile(path, dtype).reshape(shape)
+                path.unlink()
+                return pixels
+            except (OSError, ValueError):
+                _log.info("scratch file %s was lost; decoding again", path)
+        return frame.pixels()
+
+    def _keep(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
+        with self._lock:
+            if pixels.nbytes <= self._free_bytes:
+                self._free_bytes -= pixels.nbytes
+                self._kept[name] = pixels
+                return
+            if self._scratch is None or self._worth is False:
+                return
+            if self._worth is None:
+                needed = pixels.nbytes * frames_in_all * ROOM
+                self._worth = shutil.disk_usage(self._scratch).free > needed and self._is_quicker(pixels, decode_s)
+                _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
+                if not self._worth:
+                    return
+        path = self._scratch / f"{len(self._filed)}-{abs(hash(name))}.raw"
+        try:
+            pixels.tofile(path)
+        except OSError:
+            path.unlink(missing_ok=True)
+            return
+        self._filed[name] = (path, pixels.shape, pixels.dtype)
+
+    def _is_quicker(self, pixels: NDArray[Any], decode_s: float) -> bool:
+        """Write and read a sixteenth of a frame, and compare with the decoder."""
+        assert self._scratch is not None
+        part = pixels[: max(1, pixels.shape[0] // 16)]
+        path = self._scratch / "trial.raw"
+        start = time.perf_counter()
+        try:
+            part.tofile(path)
+            np.fromfile(path, pixels.dtype)
+        except OSError:
+            return False
+        finally:
+            path.unlink(missing_ok=True)
+        return (time.perf_counter() - start) * pixels.nbytes / part.nbytes < WORTH * decode_s
