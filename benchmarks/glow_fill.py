@@ -2,9 +2,9 @@
 
     python benchmarks/glow_fill.py SCENES SCORER > table.md
 
-SCENES holds one folder a scene (frames/, truth/), SCORER is the script that scores a composite against a scene. Each
-step is merged by the formula of the execution and scored; masks once as they should be (3 px wider than the equipment)
-and once as they may be found (2 to 10 px wider, pieces missing).
+SCENES holds one folder a scene (frames/, truth/), SCORER is the script that scores a composite against a
+scene. Each step is merged by the formula of the execution and scored; masks once as they should be (3 px wider
+than the equipment) and once as they may be found (2 to 10 px wider, pieces missing).
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import tifffile
+
 from lampwalk import colour, fill, geometry, glow
 from lampwalk.previews import Preview, align_preview, make_preview
 

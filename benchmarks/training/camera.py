@@ -100,20 +100,31 @@ def _expose(
         full = full * (1 - s.alpha[..., None]) + s.flash + s.ambient
         alpha = 1 - (1 - alpha) * (1 - s.alpha)
     pixels = lens.develop(lens.see(full), rng)
-    linear = colour.to_linear(pixels)
+    valid = _reached(pixels.shape[:2], rng)
+    pixels = pixels * valid[..., None]
     series.previews.append(
         Preview(
             name=f"{len(series.previews):02d}",
-            linear=linear,
+            linear=colour.to_linear(pixels),
             clipped=_top(pixels) >= CLIPPED * 255,
-            valid=np.ones(pixels.shape[:2], bool),
+            valid=valid,
             full_shape=pixels.shape[:2],
         )
     )
     series.ambient.append(False)
     truth, weight = _judge(full, bare, alpha, mirrored, ideal)
-    series.equipment.append(truth)
-    series.weight.append(weight)
+    series.equipment.append(truth * valid)
+    series.weight.append(weight * valid)
+
+
+def _reached(shape: tuple[int, int], rng: Rng) -> Picture:
+    """Which pixels a frame covers after alignment: now and then a strip at an edge is missing."""
+    valid = np.ones(shape, bool)
+    if rng.random() < 0.3:
+        top, left, bottom, right = (int(max(0, rng.normal(0, 6))) for _ in range(4))
+        valid[:top] = valid[shape[0] - bottom :] = False
+        valid[:, :left] = valid[:, shape[1] - right :] = False
+    return valid
 
 
 def _judge(

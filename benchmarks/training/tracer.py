@@ -7,7 +7,10 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+import cuda_rays
+
 FAR = 1e9
+KINDS = {"box": 0, "ball": 1, "cylinder": 2, "cone": 2}
 
 
 @dataclass
@@ -78,8 +81,17 @@ def _quadratic(a: Tensor, b: Tensor, c: Tensor, cap: float | None, o: Tensor, d:
     return result
 
 
+def table(shapes: list[Shape], device: torch.device) -> Tensor:
+    """The shapes as rows of 14 numbers: inverse map, kind, taper."""
+    rows = torch.stack([s.inverse.reshape(12) for s in shapes])
+    rest = torch.tensor([[KINDS[s.kind], s.taper] for s in shapes], device=device, dtype=torch.float32)
+    return torch.cat([rows, rest], dim=1).contiguous()
+
+
 def first_hit(shapes: list[Shape], origin: Tensor, ray: Tensor) -> tuple[Tensor, Tensor]:
     """Distance and number of the nearest shape per ray; -1 for none."""
+    if ray.is_cuda:
+        return cuda_rays.first_hit(table(shapes, ray.device), origin, ray)
     best = torch.full((len(ray),), FAR, device=ray.device)
     which = torch.full((len(ray),), -1, device=ray.device)
     for k, shape in enumerate(shapes):
@@ -92,6 +104,8 @@ def first_hit(shapes: list[Shape], origin: Tensor, ray: Tensor) -> tuple[Tensor,
 
 def blocked(shapes: list[Shape], points: Tensor, target: Tensor) -> Tensor:
     """Whether something stands between each point (n, 3) and the target (3,)."""
+    if points.is_cuda:
+        return cuda_rays.blocked(table(shapes, points.device), points, target)
     ray = points - target
     result = torch.zeros(len(points), dtype=torch.bool, device=points.device)
     for shape in shapes:

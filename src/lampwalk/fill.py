@@ -21,8 +21,8 @@ SHRINK = 2
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 """Scales of the interpolation in half-size pixels; the widest crosses an assistant's mask."""
 
-FALL = 4.0
-"""A rim pixel's say falls with this power of its distance (3 smears shadow edges more, 5 follows noise)."""
+FALL = 5.0
+"""A rim pixel's say falls with this power of its distance; 3 smears shadow edges, 6 follows missed pieces."""
 
 BEFORE_LOG = 0.7
 """Blur in half-size pixels before the ratio is taken: a ratio of noisy dark pixels is biased."""

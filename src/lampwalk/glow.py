@@ -26,14 +26,19 @@ SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 Wider ones take the lamp's light on the scene for glow."""
 
 HEAD_PX = 12
-"""Size of a clipped blob, in preview pixels, from which on it counts as a head; smaller ones are glints on
-a stand."""
+"""Size of a clipped blob, in preview pixels, from which on it counts as a head; smaller ones are glints."""
 
-OWN_SHARE = 0.35
-"""A clipped blob is a head when at least this share of it is hidden (the mask may have missed some), ..."""
+WHOLE_SHARE = 0.6
+"""A clipped blob is a head when at least this share of it is hidden; one that goes on outside is lit ground."""
+
+LARGE_PX = 200
+"""A larger blob may be a head that the mask hides in part only, ..."""
+
+PART_SHARE = 0.35
+"""... if at least this share of it is hidden ..."""
 
 COMMON_SHARE = 0.3
-"""... and at most this share of it is clipped in another frame, too: lit ground is."""
+"""... and at most this share of it is clipped in another frame, too, as lit ground is."""
 
 SPREAD = (1.5, 1.5, 1.5, 1.5, 1.0, 0.7, 0.5, 0.4, 0.3, 0.3)
 """Residual above the model, relative to it, at which a pixel's weight has fallen to a quarter, round by
@@ -163,7 +168,9 @@ def _source(preview: Preview, mask: NDArray[np.uint8], common: NDArray[np.bool_]
     area = stats[:, cv2.CC_STAT_AREA]
     inside = np.bincount(label[mask > 127], minlength=count)
     shared = np.bincount(label[common], minlength=count)
-    own = (inside >= OWN_SHARE * area) & (shared <= COMMON_SHARE * area) & (area >= HEAD_PX)
+    whole = (area >= HEAD_PX) & (inside >= WHOLE_SHARE * area)
+    part = (area >= LARGE_PX) & (inside >= PART_SHARE * area) & (shared <= COMMON_SHARE * area)
+    own = whole | part
     own[0] = False
     return np.asarray(own[label]) if own.any() else None
 

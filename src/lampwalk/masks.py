@@ -90,7 +90,7 @@ def find_in_previews(previews: Sequence[Preview], ambient: Sequence[bool]) -> tu
     if not previews:
         return ()
     probability = detector.probability(previews, ambient)
-    light = regions.compare(previews, ambient, probability)
+    light = regions.compare(previews, ambient)
     masks = []
     for i, preview in enumerate(previews):
         if ambient[i]:

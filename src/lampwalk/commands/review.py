@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 import webbrowser
 from pathlib import Path
@@ -15,8 +16,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "review",
         help="correct masks, lamps and finish in a local page",
-        description="Serve a page on this machine, and on no other, in which a run is seen and corrected; or write one "
-        "self-contained, read-only file. Every change is saved to the run folder at once. Ctrl-C ends it.",
+        description="Serve a page on this machine, and on no other, in which a run is seen and corrected; or "
+        "write one self-contained, read-only file. Every change is saved in the run folder at once. Ctrl-C ends.",
     )
     parser.add_argument("run", type=Path, metavar="RUN", help="a run folder that lampwalk merge has written")
     parser.add_argument(
@@ -44,8 +45,6 @@ def run(args: argparse.Namespace) -> int:
     sys.stdout.flush()
     if not args.no_browser:
         webbrowser.open(server.address)
-    try:
+    with contextlib.suppress(KeyboardInterrupt):  # the way to end it: everything is saved
         server.serve()
-    except KeyboardInterrupt:
-        pass  # the way to end it: everything is saved
     return 0

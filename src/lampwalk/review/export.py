@@ -84,7 +84,10 @@ def page(session: Session, pictures: Pictures) -> str:
     assets = resources.files(__package__) / "assets"
     script = "\n".join(_plain((assets / name).read_text("utf-8")) for name in SCRIPTS)
     style = (assets / "look.css").read_text("utf-8")
-    policy = f"default-src 'none'; img-src data:; style-src '{_digest(style)}'; script-src '{_digest(script)}'; base-uri 'none'"
+    policy = (
+        f"default-src 'none'; base-uri 'none'; img-src data:; style-src '{_digest(style)}'; "
+        f"script-src '{_digest(script)}'"
+    )
     parts = {
         "policy": html.escape(policy),
         "title": html.escape(state["run"]),
@@ -135,7 +138,7 @@ def _outlined(pixels: NDArray[np.uint8], mask: NDArray[np.uint8]) -> NDArray[np.
 
 
 def _plain(module: str) -> str:
-    """A module's text without imports and exports: all modules become one script."""
+    """Strip a module of imports and exports: all modules become one script."""
     return re.sub(
         r"^export (?=class|function|const)",
         "",

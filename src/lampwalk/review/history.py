@@ -25,7 +25,9 @@ from .strokes import Box
 FOLDER, NOW = "history", "now.json"
 
 State = Mapping[str, Any]
-"""Part of what a run has decided: ``{"masks": {file: patch}, "frames": {file: {field: value}}, "finish": {...}}``."""
+"""Part of what a run has decided.
+
+``{"masks": {file: patch}, "frames": {file: {field: value}}, "finish": {...}}``"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +135,7 @@ class History:
 
     @classmethod
     def load(cls, folder: Path, sheet: bytes) -> History:
-        """Read the history of a run; an empty one where there is none, or where it belongs to another worksheet."""
+        """Read the history of a run; empty where there is none, or where it belongs to another worksheet."""
         home = folder / FOLDER
         try:
             now = json.loads((home / NOW).read_text("utf-8"))

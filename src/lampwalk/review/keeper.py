@@ -1,4 +1,4 @@
-"""Saving: every change goes to the run folder at once, whole or not at all, and never over someone else's change."""
+"""Saving: each change goes to the run folder at once, whole, and never over someone else's change."""
 
 from __future__ import annotations
 
@@ -33,7 +33,8 @@ class Keeper:
     Attributes
     ----------
     conflict : bool
-        The worksheet on the disk is not the one that was read or written last: nothing is written until that is settled.
+        The worksheet on the disk is not the one that was read or written last: nothing is written until that
+        is settled.
     failed : str
         Why the last attempt failed; empty where all is well.
     """
@@ -55,7 +56,7 @@ class Keeper:
         self._dirty = True
 
     def mask_changed(self, name: str, box: Box) -> None:
-        """A mask was changed inside a box, preview pixels of the frame's own geometry."""
+        """Note that a mask was changed inside a box, preview pixels of the frame's own geometry."""
         a = self._boxes.get(name, box)
         self._boxes[name] = (min(a[0], box[0]), min(a[1], box[1]), max(a[2], box[2]), max(a[3], box[3]))
 

@@ -50,7 +50,7 @@ class OpenedRun:
         return geometry.to_small(record.homography, self.full, self.small)
 
     def small_sheet(self, sheet: Worksheet) -> Worksheet:
-        """The worksheet as it would be if the frames had preview size."""
+        """Return the worksheet as it would be if the frames had preview size."""
         return replace(
             sheet,
             frames=tuple(
@@ -90,8 +90,8 @@ def open_run(folder: str | Path) -> OpenedRun:
     gone = [r.file for r in taken if sheet.folder and not (folder / sheet.folder / r.file).is_file()]
     if gone:
         notices.append(
-            f"{len(gone)} of {len(taken)} original frames are not where the worksheet says ({gone[0]} …). Everything can be "
-            "reviewed and corrected here; merging at full size needs them back in their folder."
+            f"{len(gone)} of {len(taken)} original frames are not where the worksheet says ({gone[0]} …). "
+            "All can be reviewed and corrected here; merging at full size needs them back in their folder."
         )
     frames = tuple(
         Frame(
@@ -111,7 +111,7 @@ def open_run(folder: str | Path) -> OpenedRun:
 
 
 def _small_frames(folder: Path, sheet: Worksheet, taken: list[FrameRecord]) -> dict[str, NDArray[np.uint16]]:
-    """The previews of a run; made again from the frames where the folder small/ was deleted."""
+    """Read the previews of a run; made again from the frames where the folder small/ was deleted."""
     arrays: dict[str, NDArray[np.uint16]] = {}
     for record in taken:
         try:

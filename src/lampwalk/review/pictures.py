@@ -46,7 +46,7 @@ class Pictures:
         self._kept: OrderedDict[str, NDArray[np.uint8]] = OrderedDict()
 
     def result(self, box: Box | None = None) -> bytes:
-        """The result with its finish, uncropped: JPEG, or PNG of a box."""
+        """Show the result with its finish, uncropped: JPEG, or PNG of a box."""
         session = self._session
         with session.lock:
             pixels = session.table.pixels.copy() if session.table is not None else None
@@ -70,11 +70,11 @@ class Pictures:
         return self.jpeg(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
 
     def light(self, name: str) -> bytes:
-        """What one lamp adds: JPEG."""
+        """Show what one lamp adds: JPEG."""
         return self.jpeg(self._on_table(lambda table: table.light_of(name)))
 
     def unhidden(self) -> bytes:
-        """The plain maximum, nothing hidden: JPEG."""
+        """Show the plain maximum, nothing hidden: JPEG."""
         return self.jpeg(self._on_table(lambda table: table.unhidden()))
 
     def mask(self, name: str) -> bytes:
@@ -86,7 +86,7 @@ class Pictures:
         return encode.encode_png(self._on_table(lambda table: table.coverage.copy()))
 
     def window(self, name: str, box: Box) -> bytes:
-        """A window of a frame, or of the merged result (empty name), at full size: JPEG.
+        """Cut a window out of a frame, or out of the merged result (empty name), at full size: JPEG.
 
         Raises
         ------
@@ -141,7 +141,7 @@ class Pictures:
             return np.asarray(make(session.table))
 
     def _merged_before(self) -> NDArray[np.uint16]:
-        """The result of the last full merge at preview size, while the frames are still being prepared."""
+        """Shrink the result of the last full merge, to show it while the frames are still being prepared."""
         path = self._session.run.folder / "composite.tif"
         try:
             small = previews.shrink(np.asarray(tifffile.memmap(path, mode="r")))
@@ -204,7 +204,7 @@ class Pictures:
 
 
 def finished(pixels: NDArray[np.uint16], sheet: Worksheet) -> NDArray[np.uint16]:
-    """The result with its finish, at its whole size: what the crop cuts off is shown without burn.
+    """Finish the result at its whole size: what the crop cuts off is shown without burn.
 
     Parameters
     ----------

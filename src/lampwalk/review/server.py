@@ -1,8 +1,8 @@
 """The address on this machine, who may ask, and what is answered.
 
-Only 127.0.0.1 is listened on. Every address begins with a secret token; `Host` and, for changes, `Origin` must be this very
-server, so that no other page in the browser can reach it (DNS rebinding, cross-site requests). Files are served from a list, never
-by path.
+Only 127.0.0.1 is listened on. Every address begins with a secret token; `Host` and, for changes, `Origin`
+must be this very server, so that no other page in the browser can reach it (DNS rebinding, cross-site
+requests). Files are served from a list, never by path.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ NEWS_S = 10.0
 """Seconds that a page waits for news before it asks again."""
 
 POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
+    "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 """Content-Security-Policy (W3C CSP Level 3): nothing from elsewhere, nothing inline."""
 
@@ -280,7 +280,7 @@ def _whole(query: Mapping[str, str], name: str) -> int:
 
 
 def _patch(pictures: Pictures, box: Box, small: tuple[int, int]) -> str | None:
-    """The changed part of the result as base64 PNG; None where it is empty, or so much that the page asks for the whole."""
+    """Encode the changed part of the result as base64 PNG; None where the page asks for the whole instead."""
     area = (box[2] - box[0]) * (box[3] - box[1])
     if not 0 < area < 0.6 * small[0] * small[1]:
         return None

@@ -79,8 +79,6 @@ class Session:
         self._changed_at = 0.0
         self.revision += 1
 
-    # --- life ---------------------------------------------------------------------------------------------------
-
     def start(self) -> None:
         """Begin to settle and to save in the background."""
         for work in (self._settle_forever, self.keeper.save_forever):
@@ -128,8 +126,6 @@ class Session:
             }
             return len(self._pages)
 
-    # --- background ---------------------------------------------------------------------------------------------
-
     def _settle_forever(self) -> None:
         while not self._closing:
             with self.lock:
@@ -168,8 +164,6 @@ class Session:
                 if settled is not None:
                     self.table = LightTable(settled)
                 self.tell()
-
-    # --- changes ------------------------------------------------------------------------------------------------
 
     @property
     def merging(self) -> bool:
@@ -260,8 +254,6 @@ class Session:
             self.sheet, frames=tuple(record if r.file == record.file else r for r in self.sheet.frames)
         )
 
-    # --- the whole thing ----------------------------------------------------------------------------------------
-
     def merge(self) -> None:
         """Merge at full size in the background, into the same run folder.
 
@@ -343,7 +335,7 @@ class Session:
 
 
 def _with_regions(written: FrameRecord, before: FrameRecord) -> FrameRecord:
-    """A frame's record with what was known about its hidden regions, which a merge from a worksheet does not look for."""
+    """Keep what was known about a frame's hidden regions: a merge from a worksheet does not look for them."""
     if "hidden" in written.notes or "hidden" not in before.notes:
         return written
     return replace(written, notes={**written.notes, "hidden": before.notes["hidden"]})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -126,7 +127,7 @@ def show(mask: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
 
 
 def hide_more(mask: NDArray[np.uint8], box: Box) -> tuple[NDArray[np.uint8], Box]:
-    """Widen what is hidden in a box (own geometry) by `MORE_PX`: a changed copy, and the box that it reaches."""
+    """Widen what is hidden in a box (own geometry) by `MORE_PX`: a changed copy, and what it reaches."""
     h, w = mask.shape
     wide = (
         max(0, box[0] - MORE_PX),
@@ -143,8 +144,8 @@ def hide_more(mask: NDArray[np.uint8], box: Box) -> tuple[NDArray[np.uint8], Box
     return out, wide
 
 
-def moved(box: Box | Sequence[int], matrix: Matrix, shape: tuple[int, int], *, margin: int = 2) -> Box:
-    """The box round a box after a homography, inside a picture of height and width `shape`."""
+def moved(box: Box | Sequence[int], matrix: NDArray[Any], shape: tuple[int, int], *, margin: int = 2) -> Box:
+    """Find the box round a box after a homography, inside a picture of height and width `shape`."""
     r0, c0, r1, c1 = box
     corners = np.array([[[c0, r0], [c1, r0], [c0, r1], [c1, r1]]], np.float64)
     xy = cv2.perspectiveTransform(corners, matrix)[0]

@@ -1,8 +1,9 @@
 """The light table: a series at preview size, merged by the very code of the full merge.
 
-Two speeds. `settle` decides everything anew, exactly as a merge does; it takes seconds and runs in the background. The
-methods of `LightTable` change one thing on what was settled last, and merge only what that touches; they take a fraction of
-a second and differ from the settled picture only where a mask changes what is known about glow and daylight.
+Two speeds. `settle` decides everything anew, exactly as a merge does; it takes seconds and runs in the
+background. The methods of `LightTable` change one thing on what was settled last, and merge only what that
+touches; they take a fraction of a second and differ from the settled picture only where a mask changes what
+is known about glow.
 """
 
 from __future__ import annotations
@@ -16,9 +17,9 @@ from numpy.typing import NDArray
 from .. import ambient, composite, fill, geometry, lamps, merging, parallel
 from ..colour import to_encoded, to_linear
 from ..decisions import Decision, Decisions, Given, Offer, decide
+from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
 from ..light import Field, crop_field
-from ..fullmask import FullMask
 from ..previews import Preview, align_preview, make_preview
 from ..stack import Stack, weaken
 from ..worksheet import Lamp, Worksheet
@@ -26,7 +27,7 @@ from .opened import OpenedRun
 from .strokes import Box
 
 FILL_MARGIN_PX = 128
-"""Preview pixels round a stroke that are looked at for its fill: twice the widest smoothing of `fill` (64 px)."""
+"""Preview pixels round a stroke that are looked at for its fill: twice the widest smoothing of `fill`."""
 
 THREADS = 2
 
@@ -173,12 +174,12 @@ class LightTable:
         self._remerge(slice(0, len(self.pixels)))
 
     def light_of(self, name: str) -> NDArray[np.uint16]:
-        """What one lamp adds to the daylight, nothing hidden: (h, w, 3) uint16, encoded."""
+        """Show what one lamp adds to the daylight, nothing hidden: (h, w, 3) uint16, encoded."""
         linear = to_linear(self.layers[self._names[name]])
         return to_encoded(np.maximum(linear - self._settled.levelled, 0))
 
     def unhidden(self) -> NDArray[np.uint16]:
-        """The plain maximum of all frames as they are, nothing hidden or filled: (h, w, 3) uint16, encoded."""
+        """Merge all frames as they are, nothing hidden or filled: (h, w, 3) uint16, encoded."""
         out = np.zeros_like(self.pixels)
         for d in self.frames:
             if d.lamp.on:
@@ -201,7 +202,7 @@ class LightTable:
         near, hidden = [], []
         for k in on:
             layer = np.ascontiguousarray(self.layers[k][rows, cols])
-            seen = layer.any(axis=2)
+            seen = np.asarray(layer.any(axis=2))
             near.append(
                 Preview(
                     name="",
@@ -225,7 +226,7 @@ class LightTable:
 
 
 def _layer(d: Decision) -> NDArray[np.uint16]:
-    """A frame in the reference's geometry with its light corrected, on the strips of the full merge."""
+    """Bring a frame to the reference's geometry with its light corrected, on the strips of the full merge."""
     height = d.frame.shape[0]
     strips = []
     for top in range(0, height, STRIP_ROWS):
@@ -241,7 +242,7 @@ def _warped(d: Decision, rows: slice) -> NDArray[np.uint16]:
 def _merge(
     stack: Stack, frames: list[Decision] | tuple[Decision, ...], layers: list[NDArray[np.uint16]], rows: slice
 ) -> None:
-    """Some rows of the result, strip by strip, in the same steps as `composite.execute`."""
+    """Merge some rows of the result, strip by strip, in the same steps as `composite.execute`."""
     on = [(k + 1, d, layer) for k, (d, layer) in enumerate(zip(frames, layers, strict=True)) if d.lamp.on]
     filled = [d for _, d, _ in on if d.fill is not None]
 
@@ -263,7 +264,7 @@ def _merge(
 
 
 def _plates(decisions: Decisions) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """The scene without flash, before and after levelling, as `decide` takes it."""
+    """Find the scene without flash, before and after levelling, as `decide` takes it."""
     by_day = [d.role == "ambient" for d in decisions.frames]
     # Where there is an ambient frame the plate depends on nothing else: the others need not be looked at.
     chosen = [d for d, flag in zip(decisions.frames, by_day, strict=True) if flag or not any(by_day)]

@@ -48,7 +48,7 @@ def state(session: Session) -> dict[str, Any]:
 
 
 def offer(session: Session) -> dict[str, Any]:
-    """What the series suggests: a balance of the lamps, a lift, a crop; to start from."""
+    """Collect what the series suggests: a balance of the lamps, a lift, a crop; to start from."""
     with session.lock:
         offered = Offer(subject=finish.Region(ellipse=(0.5, 0.5, 0.35, 0.35, 0.0)))
         if session.table is not None:
@@ -111,7 +111,7 @@ def _shares(session: Session) -> tuple[dict[int, float], float | None]:
 
 
 def _crop_box(session: Session) -> list[int] | None:
-    """The crop in preview pixels: first row, first column, row and column behind the last."""
+    """Find the crop in preview pixels: first row, first column, row and column behind the last."""
     try:
         crop = finish.from_json(session.sheet.finish).crop
         if crop is None:
