@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import geometry, light, parallel, worksheet
-from .decisions import Choices, Decision, Decisions, Given, Progress, decide
+from . import geometry, light, parallel, profiles, worksheet
+from .decisions import Choices, Decision, Decisions, Given, Progress, decide, working_pixels
 from .errors import Finding
 from .frames import Series, as_series
 from .geometry import STRIP_ROWS
+from .profiles import Profile
 from .shelf import Shelf
 from .stack import Stack, weaken
 from .worksheet import Worksheet
@@ -108,6 +109,7 @@ def execute(
     shape = decisions.series.shape
     stack = Stack(shape, np.uint16)
     on = [d for d in decisions.frames if d.lamp.on]
+    reference = profiles.recognise(next(d.frame for d in decisions.frames if d.frame.name == decisions.reference).facts.icc)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
         for done, (d, pixels) in enumerate(_decoded(on, shelf)):
@@ -117,6 +119,7 @@ def execute(
         filled = [d for d in on if d.fill is not None]
         if filled:
             _each_strip(shape, lambda rows: _fill(stack, rows, filled))
+        _each_strip(shape, lambda rows: _into_profile(stack.pixels()[rows], reference))
     return Composite(
         pixels=stack.pixels(),
         coverage=stack.coverage(),
@@ -137,7 +140,7 @@ def _decoded(on: Sequence[Decision], shelf: Shelf) -> Iterator[tuple[Decision, N
         ahead: Future[NDArray[Any]] | None = reader.submit(shelf.pixels, on[0].frame)
         for i, d in enumerate(on):
             assert ahead is not None
-            pixels = ahead.result()
+            pixels = working_pixels(d.frame, ahead.result())
             ahead = reader.submit(shelf.pixels, on[i + 1].frame) if i + 1 < len(on) else None
             yield d, pixels
             del pixels
@@ -159,6 +162,12 @@ def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: i
     if hidden is not None:
         strip = weaken(strip, hidden)
     stack.add_strip(rows.start, strip, number)
+
+
+def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
+    encoded = profile.from_working(strip)
+    if encoded is not strip:
+        strip[:] = encoded
 
 
 def _corrected(strip: NDArray[np.uint16], rows: slice, d: Decision) -> NDArray[np.uint16]:

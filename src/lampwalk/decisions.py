@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, rules
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, profiles, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .errors import Finding, InputError, SeriesError
@@ -262,7 +262,7 @@ class _Looker:
             self._progress(step, done, len(self._series) if step == "looking" else 1)
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
-        pixels = self._shelf.decode(frame, len(self._series))
+        pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
         preview = make_preview(frame.name, pixels)
         sighting = alignment.observe(pixels) if observe else None
         del pixels
@@ -272,10 +272,15 @@ class _Looker:
         return preview, sighting
 
 
+def working_pixels(frame: Frame, pixels: NDArray[Any]) -> NDArray[Any]:
+    """Pixels of a frame in the curve that all steps work in: (H, W, 3) uint8 or uint16."""
+    return profiles.recognise(frame.facts.icc).to_working(pixels)
+
+
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
     """Align to the first ambient frame; where there is none, to the best-connected frame."""
     reference = next((i for i, ambient_frame in enumerate(lit_by_day) if ambient_frame), None)
-    return alignment.solve(sightings, reference=reference, pixels=lambda i: series.frames[i].pixels())
+    return alignment.solve(sightings, reference=reference, pixels=lambda i: working_pixels(series.frames[i], series.frames[i].pixels()))
 
 
 def _roles_and_alignments(series: Series, sheet: Worksheet) -> tuple[tuple[bool, ...], tuple[Alignment, ...]]:

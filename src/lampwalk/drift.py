@@ -18,8 +18,12 @@ from numpy.typing import NDArray
 from .colour import luminance
 from .previews import Preview
 
-WINDOW_PX = 3.0
+WINDOW_PX = 6.0
 """Sigma of the window, in preview pixels, in which frame and plate are compared."""
+
+RATIO_PX = 3.0
+"""Sigma of the means whose ratio is the drift, preview pixels: wide, so that frames half a pixel apart
+agree."""
 
 GLINT_WINDOWS_PX = (2.5, 4.0, 6.0)
 """Sigmas of the windows round reflections of daylight; several, because reflections are small and few."""
@@ -45,18 +49,29 @@ GLINT_SHARE = 0.5
 """Share of slopes in reflections that must agree. Measured: right answers 0.54 and up, wrong ones 0.44 at
 most."""
 
-QUIET_PX = 0.7
-"""Sigma of the smoothing before anything is compared, preview pixels: takes out the finest noise and half-
-pixel shifts."""
+QUIET_PX = 2.0
+"""Sigma of the smoothing before windows are compared, preview pixels; with 0.7 an alignment error of half a
+pixel cost 0.07 EV, with 2.0 it costs 0.008 (benchmarks/light.md)."""
+
+GLINT_QUIET_PX = 0.7
+"""The same for reflections, which are small."""
 
 SOME_SHARE = 0.02
 """Share of windows that must lie in the lowest mode of frame over daylight."""
+
+SURE_SHARE = 0.5
+"""Share of windows in the lowest mode from which it is daylight and reflections are not asked. Measured: 0.5
+and up where much is unlit, 0.47 at most where nothing is."""
+
+TINTED_EV = 0.05
+"""Difference between channels, in stops, from which places that are not surely daylight are taken for lit:
+flash and daylight differ in colour more often than white balance is changed."""
 
 GLINT_BELOW_EV = 0.04
 """Stops by which reflections must lie below the lowest mode to be believed instead: then the flash reaches
 all surfaces."""
 
-GRADIENT_EV = 0.06
+GRADIENT_EV = 0.1
 """Smallest gradient over the picture that is levelled, in stops."""
 
 FLOOR = 1e-4
@@ -105,31 +120,38 @@ def measure(frame: Preview, below: Preview, *, lit: bool) -> Drift:
     """
     good = frame.valid & ~frame.clipped & below.valid & ~below.clipped
     good = cv2.erode(good.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-    windows = _matching_windows(_quiet(luminance(below.linear)), _quiet(luminance(frame.linear)), good)
-    ev, share = highest_mode(windows.ev, 0.03) if lit else _lowest_mode(windows.ev)
+    a, f = (_quiet(luminance(p.linear), QUIET_PX) for p in (below, frame))
+    windows = _matching_windows(a, f, good)
+    mode, share = highest_mode(windows.ev, 0.03) if lit else _lowest_mode(windows.ev)
     trusted = share >= (COMMON_SHARE if lit else SOME_SHARE) and len(windows.ev) >= ENOUGH
-    glints = _glint_slope(_quiet(below.linear.min(axis=2)), _quiet(frame.linear.min(axis=2)), good)
-    if glints is not None and (not trusted or (glints < ev - GLINT_BELOW_EV and not lit)):
-        return Drift(glints, how="from reflections of the daylight, for the flash reaches everything else")
+    if not trusted or (share < SURE_SHARE and not lit):
+        a, f = (_quiet(p.linear.min(axis=2), GLINT_QUIET_PX) for p in (below, frame))
+        glints = _glint_slope(a, f, good)
+        if glints is not None and (not trusted or glints < mode - GLINT_BELOW_EV):
+            return Drift(glints, how="from reflections of the daylight: the flash reaches all else")
     if not trusted:
         return Drift(0.0, trusted=False, how="not measured: nothing was found that the flash does not reach")
-    near = np.abs(windows.ev - ev) < 0.1
+    near = np.abs(windows.ev - mode) < 0.1
+    ev, _ = _lowest_mode(windows.ratio[near])
     rows, cols = windows.rows[near], windows.cols[near]
     ratio = np.log2(np.maximum(frame.linear[rows, cols], FLOOR) / np.maximum(below.linear[rows, cols], FLOOR))
     channels = np.median(ratio, axis=0) - np.median(ratio)
+    if share < SURE_SHARE and np.abs(channels).max() > TINTED_EV:
+        return Drift(0.0, trusted=False, how="not measured: what seemed unlit has the colour of the lamp")
     gradient = _gradient(windows, ev, frame.shape)
     return Drift(ev, gradient, (float(channels[0]), float(channels[1]), float(channels[2])))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Windows:
-    ev: NDArray[np.float32]  # (n,) stops, frame over plate
+    ev: NDArray[np.float32]  # (n,) stops, frame over plate, from ratio and slope: shows where flare is
+    ratio: NDArray[np.float32]  # (n,) the same from wide means: more exact where there is none
     rows: NDArray[np.intp]
     cols: NDArray[np.intp]
 
 
-def _quiet(channel: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(channel, (0, 0), QUIET_PX), np.float32)
+def _quiet(channel: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(channel, (0, 0), sigma), np.float32)
 
 
 def _matching_windows(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[np.bool_]) -> _Windows:
@@ -151,19 +173,14 @@ def _matching_windows(a: NDArray[np.float32], f: NDArray[np.float32], good: NDAr
         & (np.abs(ratio - slope_ev) < 0.12)
     )
     ev = np.asarray((ratio + slope_ev) / 2, np.float32)
+    wide_a, wide_f = _quiet(a, RATIO_PX), _quiet(f, RATIO_PX)
+    wide = np.asarray(np.log2(np.maximum(wide_f, FLOOR) / np.maximum(wide_a, FLOOR)), np.float32)
     if agree.sum() < ENOUGH * 10:
         smooth = good & (a > DARK) & ~agree
-        ev = np.where(
-            smooth,
-            np.log2(
-                np.maximum(cv2.GaussianBlur(f, (0, 0), 2), FLOOR)
-                / np.maximum(cv2.GaussianBlur(a, (0, 0), 2), FLOOR)
-            ),
-            ev,
-        )
+        ev = np.where(smooth, wide, ev)
         agree = agree | smooth
     rows, cols = np.nonzero(agree)
-    return _Windows(np.asarray(ev[rows, cols], np.float32), rows, cols)
+    return _Windows(ev[rows, cols], wide[rows, cols], rows, cols)
 
 
 def _glint_slope(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[np.bool_]) -> float | None:
@@ -257,11 +274,13 @@ def _gradient(windows: _Windows, ev: float, shape: tuple[int, int]) -> tuple[flo
     for r in range(4):
         for c in range(6):
             inside = (
-                (windows.rows * 4 // h == r) & (windows.cols * 6 // w == c) & (np.abs(windows.ev - ev) < 0.3)
+                (windows.rows * 4 // h == r)
+                & (windows.cols * 6 // w == c)
+                & (np.abs(windows.ratio - ev) < 0.3)
             )
             if inside.sum() < ENOUGH:
                 continue
-            mode, share = _lowest_mode(windows.ev[inside])
+            mode, share = _lowest_mode(windows.ratio[inside])
             if share > UNLIT_SHARE:
                 points.append(((c + 0.5) / 6 - 0.5, (r + 0.5) / 4 - 0.5, mode))
     if len(points) < 6:

@@ -51,6 +51,11 @@ light."""
 _STRIP_ROWS = 256
 
 
+NEAR_SRGB = 24
+"""Levels of 65 535 by which a curve may differ from sRGB's and still count as it: a tenth of a step of 8 bits, which
+covers the roundings of published profiles."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Profile:
     """What the encoded values of a picture mean.
@@ -99,6 +104,45 @@ class Profile:
     def luminance(self, linear: NDArray[np.float32]) -> NDArray[np.float32]:
         """Relative luminance of linear RGB: (..., 3) float32 to (...) float32."""
         return linear @ self.weights
+
+    def to_working(self, encoded: NDArray[Any]) -> NDArray[Any]:
+        """Encode by the sRGB curve instead of the profile's own: the curve in which all steps work.
+
+        Parameters
+        ----------
+        encoded : (H, W, 3) uint8 or uint16
+
+        Returns
+        -------
+        (H, W, 3)
+            `encoded` itself where the curve is sRGB's already, else uint16. The primaries stay the profile's.
+        """
+        tables = self._working_tables()
+        if tables is None:
+            return encoded
+        step = 257 if encoded.dtype == np.uint8 else 1
+        return _through([tables[0][channel, ::step] for channel in range(3)], encoded)
+
+    def from_working(self, encoded: NDArray[np.uint16]) -> NDArray[np.uint16]:
+        """Undo `to_working`: (H, W, 3) uint16, exact to a level but in the deepest shadows; `encoded` itself where there is nothing to do."""
+        tables = self._working_tables()
+        return encoded if tables is None else _through(list(tables[1]), encoded)
+
+    def _working_tables(self) -> tuple[NDArray[np.uint16], NDArray[np.uint16]] | None:
+        steps = np.arange(65536)
+        there = colour.to_encoded(self.decode)
+        if np.abs(there.astype(np.int64) - steps).max() <= NEAR_SRGB:
+            return None
+        srgb = colour.to_linear(steps.astype(np.uint16))
+        back = [np.rint(np.interp(srgb, self.decode[channel], steps)) for channel in range(3)]
+        return there, np.array(back).astype(np.uint16)
+
+
+def _through(tables: list[NDArray[np.uint16]], encoded: NDArray[Any]) -> NDArray[np.uint16]:
+    out = np.empty(encoded.shape, np.uint16)
+    for channel in range(3):
+        np.take(tables[channel], encoded[..., channel], out=out[..., channel])
+    return out
 
 
 @cache

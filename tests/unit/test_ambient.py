@@ -179,3 +179,13 @@ def test_bad_input_is_refused() -> None:
         ambient.level(frames, [True, False], 0, [1.0])
     with pytest.raises(InputError, match="plate"):
         ambient.level_field(ambient.Level(ambient_ev=0.1), frames[0], np.zeros((3, 3, 3), np.float32))
+
+
+def test_half_a_pixel_of_misalignment_costs_no_accuracy() -> None:
+    drifts = [0.25, -0.3, 0.12]
+    day, *lamps = walk(drifts, size=30)
+    for lamp in lamps:
+        move = np.float32([[1, 0, 0.5], [0, 1, -0.3]])
+        lamp.linear[:] = cv2.warpAffine(lamp.linear, move, (W, H), borderMode=cv2.BORDER_REPLICATE)
+    levels = ambient.level([day, *lamps], [True, False, False, False], 0)
+    assert [lv.ambient_ev for lv in levels[1:]] == pytest.approx([-d for d in drifts], abs=0.02)

@@ -85,21 +85,62 @@ def test_gap_in_a_pole_is_bridged(series, monkeypatch):
     assert (mask.hidden[drawn()] > 127).mean() > 0.99
 
 
-def test_what_no_way_leads_to_is_left(series, monkeypatch):
-    """A moderately likely blob far from the stand is not its part."""
+def test_moderately_likely_blob_is_left(series, monkeypatch):
     p = likely(series, 2, drawn())
     p[2][20:40, 20:40] = 0.7
     mask = found(series, p, monkeypatch)[2]
     assert not mask.hidden[20:40, 20:40].any()
 
 
-def test_what_looks_like_equipment_in_many_frames_is_left(series, monkeypatch):
-    """Leaves and water look wrong in every frame; equipment stands in one."""
-    p = likely(series, 2, drawn())
-    for q in p[1:]:
-        q[100:130, 300:340] = 0.95
-    for mask in found(series, p, monkeypatch):
-        assert not mask.hidden[100:130, 300:340].any()
+def test_cast_shadow_is_left(series, monkeypatch):
+    """A likely area that equals daylight and outshines no other frame takes nothing away from a maximum."""
+    shade = box(150, 20, 190, 80)
+    linear = series[1].linear.copy()
+    linear[shade] = series[0].linear[shade]
+    series[1] = preview("01", linear)
+    p = likely(series, 1, shade)
+    assert not found(series, p, monkeypatch)[1].hidden.any()
+    linear[shade] *= 0.5  # darker than daylight: something stands there
+    series[1] = preview("01", linear)
+    assert (found(series, p, monkeypatch)[1].hidden[shade] == 255).all()
+
+
+def test_head_is_found_by_shape_alone(series, monkeypatch):
+    """Convex, burnt out in one frame, dark close beside it; the pole that hangs at it comes with it."""
+    nothing = [np.zeros(q.shape, np.float32) for q in series]
+    mask = found(series, nothing, monkeypatch)[2]
+    head = cv2.circle(np.zeros((H, W), np.uint8), HEAD, 10, 1, -1) > 0
+    assert (mask.hidden[head] == 255).all()
+    assert (mask.hidden[drawn()] > 127).mean() > 0.8
+
+
+def test_lit_ground_that_burns_out_is_left(series, monkeypatch):
+    """A pool of light that clips in one frame has the outline of the ground's texture and a soft edge."""
+    y, x = np.mgrid[:H, :W]
+    pool = np.exp(-((x - 60) ** 2 + (y - 180) ** 2) / 3000)[..., None]
+    series[1] = preview("01", series[1].linear + 2.5 * series[0].linear / 0.05 * pool)
+    assert series[1].clipped.sum() > masks.regions.PLAIN_HEAD * H * W
+    nothing = [np.zeros(q.shape, np.float32) for q in series]
+    assert not found(series, nothing, monkeypatch)[1].hidden.any()
+
+
+def test_extremes_agree_with_sorting():
+    """The running two highest and two lowest against `numpy.sort`."""
+    maps = np.random.default_rng(2).random((7, 20, 30)).astype(np.float32)
+    ranked = np.sort(maps, axis=0)
+    for got, expected in zip(regions._extremes(list(maps)), ranked[[-1, -2, 1, 0]], strict=True):
+        assert np.array_equal(got, expected)
+
+
+def test_glow_core_is_hidden(series, monkeypatch):
+    """The glare close round a head is hidden, too; farther out it is left for the glow's correction."""
+    y, x = np.mgrid[:H, :W]
+    r = np.hypot(x - HEAD[0], y - HEAD[1])
+    linear = series[2].linear + 0.5 * np.exp(-np.maximum(r - 10, 0) / 8)[..., None]
+    series[2] = preview("02", linear)
+    mask = found(series, likely(series, 2, drawn()), monkeypatch)[2]
+    assert (mask.hidden[(r < 14) & (y < HEAD[1])] == 255).all()
+    assert not mask.hidden[(r > 26) & (y < HEAD[1])].any()
 
 
 def test_daylight_frame_is_never_masked(series, monkeypatch):
@@ -137,34 +178,6 @@ def test_same_again(series, monkeypatch):
     p = likely(series, 2, drawn(gap=True))
     first, second = found(series, p, monkeypatch), found(series, p, monkeypatch)
     assert all(np.array_equal(a.hidden, b.hidden) and a.regions == b.regions for a, b in zip(first, second, strict=True))
-
-
-def test_cheapest_ways_agree_with_scipy():
-    """The search over cells against Dijkstra's algorithm of `scipy.sparse.csgraph` on the same grid."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import dijkstra
-
-    rng = np.random.default_rng(1)
-    p = rng.random((48, 64)).astype(np.float32) ** 3
-    p[:4, :4], p[-4:, -4:] = 1, 1
-    start, goal = np.zeros(p.shape, bool), np.zeros(p.shape, bool)
-    start[:4, :4], goal[-4:, -4:] = True, True
-    label = (start + 2 * goal).astype(np.int32)
-    ways = regions.Ways(p, label, 1)
-
-    cells = p.reshape(12, 4, 16, 4).max(axis=(1, 3))
-    price = -np.log(np.clip(cells, regions.NOWHERE, 1)) + 0.01
-    node = np.arange(price.size).reshape(price.shape)
-    edges = []
-    for dr, dc in ((0, 1), (1, 0), (1, 1), (1, -1)):
-        a = node[: 12 - dr, max(0, -dc) : 16 - max(0, dc)].ravel()
-        b = node[dr:, max(0, dc) : 16 - max(0, -dc)].ravel()
-        cost = np.hypot(dr, dc) * (price.ravel()[a] + price.ravel()[b]) / 2
-        edges += [(a, b, cost), (b, a, cost)]
-    a, b, cost = (np.concatenate(e) for e in zip(*edges, strict=True))
-    graph = coo_array((cost, (a, b)), shape=(price.size, price.size)).tocsr()
-    expected = dijkstra(graph, indices=0)[price.size - 1]
-    assert ways.cost[2] == pytest.approx(expected, rel=1e-6)
 
 
 def test_painted_mask_replaces_exactly(series, monkeypatch):

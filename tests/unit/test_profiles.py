@@ -181,3 +181,15 @@ def test_the_embedded_profile_is_always_the_same_and_opens_in_the_colour_engine(
     opened = ImageCms.ImageCmsProfile(io.BytesIO(first))
     assert ImageCms.getProfileDescription(opened).strip() == "sRGB"
     assert len(first) < 1000
+
+
+@pytest.mark.parametrize("name", ["sRGB", "Display P3", "Adobe RGB (1998)", "ProPhoto RGB"])
+def test_the_working_curve_holds_the_same_light_and_leads_back(name):
+    """Merging by the sRGB curve and writing by the profile's own changes nothing but deep shadows."""
+    profile = profiles.known(name)
+    values = np.arange(65536, dtype=np.uint16)[None, :, None].repeat(3, 2)
+    working = profile.to_working(values)
+    assert np.abs(colour.to_linear(working) - profile.to_linear(values)).max() < 2e-5
+    back = profile.from_working(working).astype(int) - values
+    assert np.abs(back[:, 656:]).max() <= 2  # above a hundredth of full scale, encoded
+    assert (working is values) == (name in {"sRGB", "Display P3"})

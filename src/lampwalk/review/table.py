@@ -114,6 +114,7 @@ class LightTable:
         self.layers = list(settled.layers)
         self.pixels = settled.pixels.copy()
         self.coverage = settled.coverage.copy()
+        self._shot: tuple[int, _Shot] | None = None
         self._names = {d.frame.name: i for i, d in enumerate(self.frames)}
 
     @property
@@ -161,7 +162,7 @@ class LightTable:
         i = self._names[name]
         d = self.frames[i]
         if replace(lamp, on=True) != replace(d.lamp, on=True) and d.role == "lamp":
-            shot = _as_shot(d, self._settled.daylight)
+            shot = self._as_shot(i)
             change = lamps.lamp_field(
                 shot.preview, self._settled.levelled, gain_ev=lamp.gain_ev, warmth=lamp.warmth
             )
@@ -185,6 +186,12 @@ class LightTable:
             if d.lamp.on:
                 np.maximum(out, _warped(d, slice(0, len(out))), out=out)
         return out
+
+    def _as_shot(self, i: int) -> _Shot:
+        # A slider asks for the same frame many times.
+        if self._shot is None or self._shot[0] != i:
+            self._shot = (i, _as_shot(self.frames[i], self._settled.daylight))
+        return self._shot[1]
 
     def _remerge(self, rows: slice) -> None:
         stack = Stack((self.pixels.shape[0], self.pixels.shape[1]), np.uint16)

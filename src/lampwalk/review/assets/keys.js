@@ -1,4 +1,4 @@
-// Keys. Letters act where no text is typed; what they mean stands in the Look step.
+// Keys. Letters act where no text is typed; what they mean is shown by the question mark.
 
 export const KEYS = [
   ["R F L C", "result, frame, light alone, coverage"],
@@ -27,7 +27,10 @@ export function bindKeys(app) {
       return item;
     }),
   );
+  document.getElementById("open-keys").onclick = () => document.getElementById("keys").showModal();
+  document.getElementById("open-remarks").onclick = () => document.getElementById("remarks-box").showModal();
   addEventListener("keydown", (e) => {
+    if (e.target.closest?.("dialog")) return;
     if (press(app, e)) e.preventDefault();
   });
   addEventListener("keyup", (e) => {
@@ -58,7 +61,7 @@ function press(app, e) {
     e: () => hide.turn(), ",": () => hide.resize(1 / 1.2), ".": () => hide.resize(1.2), m: () => hide.toggleMask(),
     n: () => hide.region(1), p: () => hide.region(-1), k: () => hide.judge("keep"), j: () => hide.judge("show"), h: () => hide.judge("more"),
     o: () => lamps.toggle(),
-    "?": () => { app.goTo("look"); document.getElementById("keys").open = true; document.querySelector("#keys summary").focus(); },
+    "?": () => { document.getElementById("keys").showModal(); },
   };
   return Object.hasOwn(known, key) ? act(known[key]) : false;
 }
