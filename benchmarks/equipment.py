@@ -2,11 +2,11 @@
 
     python benchmarks/equipment.py SCENE_FOLDER [SCENE_FOLDER ...] [--ablation] [--report FILE.md]
 
-A scene folder holds frames/ and truth/ (see heldout.py, which makes such folders). Frames are aligned and levelled by
-the truth, so that only the masks are measured. Figures, at preview size:
+A scene folder holds frames/ and truth/ (see heldout.py, which makes such folders). Frames are aligned and
+levelled by the truth, so that only the masks are measured. Figures, at preview size:
 
-recall    share of the harmful equipment pixels that are hidden; harmful = more than 4 L* brighter than the ideal
-excess    hidden pixels farther than 12 px from equipment, share of the picture, mean over frames
+recall    share of the harmful equipment pixels that are hidden; harmful = more than 4 L* brighter than the
+ideal excess    hidden pixels farther than 12 px from equipment, share of the picture, mean over frames
 largest   largest connected harmful patch that is left, pixels
 """
 
@@ -50,7 +50,9 @@ def lightness(encoded: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def read_scene(folder: Path) -> Scene:
     truth = folder / "truth"
-    matrices = {k: np.array(v, float) for k, v in json.loads((truth / "homographies.json").read_text()).items()}
+    matrices = {
+        k: np.array(v, float) for k, v in json.loads((truth / "homographies.json").read_text()).items()
+    }
     facts = {f["frame"]: f for f in json.loads((truth / "meta.json").read_text())["frames"]}
     previews = []
     for path in sorted((folder / "frames").glob("*.jpg")):
@@ -99,7 +101,8 @@ def measure(scene: Scene) -> dict[str, float]:
     total = sum(int(bad.sum()) for bad in scene.harmful)
     return {
         "recall": 1 - sum(int(a.sum()) for a in left) / total if total else float("nan"),
-        "excess_%": 100 * float(np.mean([(m & far).mean() for m, far in zip(hidden, scene.far, strict=True)])),
+        "excess_%": 100
+        * float(np.mean([(m & far).mean() for m, far in zip(hidden, scene.far, strict=True)])),
         "hidden_%": 100 * float(np.mean([m.mean() for m in hidden])),
         "largest": max(largest(a) for a in left),
         "s/frame": seconds,
@@ -165,7 +168,10 @@ def without(name: str, substitute: Callable[..., Any] | float) -> Iterator[None]
 
 
 def table(rows: list[tuple[str, str, dict[str, float]]]) -> str:
-    lines = ["| cues | scene | recall | excess % | hidden % | largest left px | s/frame |", "|---|---|---|---|---|---|---|"]
+    lines = [
+        "| cues | scene | recall | excess % | hidden % | largest left px | s/frame |",
+        "|---|---|---|---|---|---|---|",
+    ]
     for cues, name, f in rows:
         lines.append(
             f"| {cues} | {name} | {f['recall']:.3f} | {f['excess_%']:.2f} | {f['hidden_%']:.2f} "
@@ -176,7 +182,9 @@ def table(rows: list[tuple[str, str, dict[str, float]]]) -> str:
 
 if __name__ == "__main__":
     cv2.setNumThreads(1)
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("scenes", type=Path, nargs="+")
     parser.add_argument("--ablation", action="store_true")
     parser.add_argument("--report", type=Path)

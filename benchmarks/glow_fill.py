@@ -3,8 +3,8 @@
     python benchmarks/glow_fill.py SCENES SCORER > table.md
 
 SCENES holds one folder a scene (frames/, truth/), SCORER is the script that scores a composite against a
-scene. Each step is merged by the formula of the execution and scored; masks once as they should be (3 px wider
-than the equipment) and once as they may be found (2 to 10 px wider, pieces missing).
+scene. Each step is merged by the formula of the execution and scored; masks once as they should be (3 px
+wider than the equipment) and once as they may be found (2 to 10 px wider, pieces missing).
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import geometry, light, parallel, profiles, worksheet
+from . import geometry, hotpixels, light, parallel, profiles, worksheet
 from .decisions import Choices, Decision, Decisions, Given, Progress, decide, working_pixels
 from .errors import Finding
 from .frames import Series, as_series
@@ -107,12 +107,13 @@ def execute(
     """
     shelf = shelf or Shelf()
     shape = decisions.series.shape
-    stack = Stack(shape, np.uint16)
-    on = [d for d in decisions.frames if d.lamp.on]
+    stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
+    # Ambient frames first: a rule that adds lamps to daylight needs it below them.
+    on = sorted((d for d in decisions.frames if d.lamp.on), key=lambda d: d.role != "ambient")
     reference = profiles.recognise(next(d.frame for d in decisions.frames if d.frame.name == decisions.reference).facts.icc)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
-        for done, (d, pixels) in enumerate(_decoded(on, shelf)):
+        for done, (d, pixels) in enumerate(_decoded(on, shelf, decisions.hot_pixels)):
             _each_strip(shape, lambda rows, d=d, p=pixels: _add(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
             if progress:
                 progress("merging", done + 1, len(on))
@@ -134,13 +135,18 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
     return np.zeros(d.frame.shape, np.uint8) if d.hidden is None else d.hidden.whole()
 
 
-def _decoded(on: Sequence[Decision], shelf: Shelf) -> Iterator[tuple[Decision, NDArray[Any]]]:
+def _decoded(
+    on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp]
+) -> Iterator[tuple[Decision, NDArray[Any]]]:
     """Decode one frame ahead of the one in hand."""
     with ThreadPoolExecutor(1) as reader:
         ahead: Future[NDArray[Any]] | None = reader.submit(shelf.pixels, on[0].frame)
         for i, d in enumerate(on):
             assert ahead is not None
-            pixels = working_pixels(d.frame, ahead.result())
+            pixels = ahead.result()
+            if len(hot) and d.frame.array is None:
+                pixels = hotpixels.remove(pixels, hot)
+            pixels = working_pixels(d.frame, pixels)
             ahead = reader.submit(shelf.pixels, on[i + 1].frame) if i + 1 < len(on) else None
             yield d, pixels
             del pixels
@@ -161,7 +167,7 @@ def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: i
     hidden = _hidden(rows, d)
     if hidden is not None:
         strip = weaken(strip, hidden)
-    stack.add_strip(rows.start, strip, number)
+    stack.add_strip(rows.start, strip, number, ambient=d.role == "ambient")
 
 
 def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
@@ -241,7 +247,7 @@ def worksheet_of(decisions: Decisions) -> Worksheet:
     return Worksheet(
         reference=decisions.reference,
         frames=tuple(records),
-        merge={name: getattr(choices, name) for name in ("rule", "quiet", "hide", "glow", "fill", "level")},
+        merge=asdict(choices) | {"hot_points": decisions.hot_pixels.tolist()},
         coverage=legend,
         offer={
             "subject": list(decisions.offer.subject.ellipse or ()),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from .files import Facts
 from .finish import Region, lit_subject
 from .frames import Frame, Series
 from .fullmask import FullMask
+from .hotpixels import HotPixels
 from .lamps import Suggestion
 from .light import Field, crop_field
 from .masks import Mask
@@ -48,6 +50,8 @@ class Choices:
         Take off stray light round visible heads; put light back behind the masks.
     level : bool
         Even out the daylight.
+    hot_pixels : bool
+        Find constant bright points of the sensor and take them out (files only, never arrays).
     """
 
     rule: str = "lighten"
@@ -56,6 +60,7 @@ class Choices:
     glow: bool = True
     fill: bool = True
     level: bool = True
+    hot_pixels: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -153,6 +158,8 @@ class Decisions:
         The frames that take part, in shooting order.
     left_out : tuple of (name, why)
     choices : Choices
+    hot_pixels : (n, 2) int
+        Row and column of constant bright points of the sensor, taken out of every frame before the warp.
     offer : Offer
     findings : tuple of Finding
     """
@@ -162,6 +169,7 @@ class Decisions:
     frames: tuple[Decision, ...]
     left_out: tuple[tuple[str, str], ...]
     choices: Choices
+    hot_pixels: NDArray[np.intp]
     offer: Offer
     findings: tuple[Finding, ...]
 
@@ -217,6 +225,8 @@ def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) 
             "no two frames can be brought into line",
             remedy="check that all frames were taken from one tripod position with one focal length",
         )
+    if rules.get(choices.rule).needs_ambient and not any(lit_by_day[i] for i in used):
+        raise SeriesError(f"the rule {choices.rule} needs a frame without flash", remedy="use the rule lighten")
     frames = [
         Decision(
             frame=series.frames[i],
@@ -238,6 +248,7 @@ def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) 
         frames=tuple(frames),
         left_out=(*series.left_out, *left_out),
         choices=choices,
+        hot_pixels=looker.hot_pixels(given.sheet) if choices.hot_pixels else np.zeros((0, 2), np.intp),
         offer=offer,
         findings=_findings(series, frames, left_out),
     )
@@ -251,11 +262,24 @@ class _Looker:
     ) -> None:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
+        self._hot = HotPixels()
+        self._lock = Lock()
 
     def look(self, *, observe: bool) -> tuple[list[Preview], list[Sighting]]:
         """Previews of all frames, and what alignment needs of them if asked for."""
-        seen = parallel.each(lambda frame: self._look_at(frame, observe=observe), self._series.frames)
+        # The first frame alone: it names the points that could be hot, and tries out whether scratch files are worth it.
+        first, *others = self._series.frames
+        seen = [self._look_at(first, observe=observe)]
+        seen += parallel.each(lambda frame: self._look_at(frame, observe=observe), others)
         return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
+
+    def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
+        """Points found on the frames, or those of a worksheet: (n, 2) row and column."""
+        if sheet is None:
+            return self._hot.found()
+        points = np.array(sheet.merge.get("hot_points", []), np.intp).reshape(-1, 2)
+        inside = (points >= 0).all(axis=1) & (points < self._series.shape).all(axis=1)
+        return points[inside]
 
     def tell(self, step: str, done: int) -> None:
         if self._progress:
@@ -265,6 +289,9 @@ class _Looker:
         pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
         preview = make_preview(frame.name, pixels)
         sighting = alignment.observe(pixels) if observe else None
+        if observe and frame.array is None:
+            with self._lock:
+                self._hot.add(pixels)
         del pixels
         if self._keep:
             self._keep(preview)
@@ -319,7 +346,7 @@ def _light(
     gains: list[NDArray[np.float32] | None] = [None] * len(frames)
     if choices.level:
         levels = _levels(frames, small, at, given.sheet)
-        plate = ambient.plate(small, by_day)
+        plate = ambient.plate(small, by_day, levels)
         gains = parallel.each(lambda i: ambient.level_field(levels[i], small[i], plate), range(len(small)))
         small = [_relit(p, gain) for p, gain in zip(small, gains, strict=True)]
         frames = [replace(d, level=level) for d, level in zip(frames, levels, strict=True)]
@@ -351,8 +378,7 @@ def _light(
         for i, r in zip(on, reaches, strict=True):
             if r is not None:
                 frames[i] = replace(frames[i], reach=crop_field(r, full) or _nowhere(full))
-                hidden[i] = np.maximum(hidden[i], 255 - r)
-    if choices.fill:
+    if choices.fill and choices.rule != "sum":  # a sum of visible light has no ratio to one frame
         ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
         for i, ratio in zip(on, ratios, strict=True):
             frames[i] = replace(frames[i], fill=crop_field(ratio, full, neutral=1))

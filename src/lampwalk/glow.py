@@ -29,7 +29,7 @@ HEAD_PX = 12
 """Size of a clipped blob, in preview pixels, from which on it counts as a head; smaller ones are glints."""
 
 WHOLE_SHARE = 0.6
-"""A clipped blob is a head when at least this share of it is hidden; one that goes on outside is lit ground."""
+"""A clipped blob is a head when at least this share of it is hidden; else it is lit ground."""
 
 LARGE_PX = 200
 """A larger blob may be a head that the mask hides in part only, ..."""

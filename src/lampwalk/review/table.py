@@ -265,8 +265,9 @@ def _merge(
         if filled:
             composite._fill(stack, strip, filled)
 
-    # Two threads share the work also where only a few rows are wanted.
-    step = min(STRIP_ROWS, max(32, -(-(rows.stop - rows.start) // THREADS)))
+    # The whole picture on the strips of the full merge, for the same bytes; a few rows are shared by two threads.
+    height = rows.stop - rows.start
+    step = STRIP_ROWS if height == len(layers[0]) else min(STRIP_ROWS, max(32, -(-height // THREADS)))
     parallel.each(one, [slice(top, min(top + step, rows.stop)) for top in range(rows.start, rows.stop, step)])
 
 

@@ -42,6 +42,7 @@ export class Finish {
     this.active = true;
     this.app.view = "result";
     this.app.viewer.tool = this;
+    this.app.viewer.fit();
     this.take();
     this.fill();
   }

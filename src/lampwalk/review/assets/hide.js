@@ -10,12 +10,17 @@ export class Hide {
     this.app = app;
     this.hides = true;
     this.shownMask = true;
+    this.lines = false;
     this.points = null;
     this.cursor = null;
     this.last = null;
     this.current = -1;
     $("brush-hide").onclick = () => this.turn(true);
     $("brush-show").onclick = () => this.turn(false);
+    $("brush-line").onclick = () => {
+      this.lines = !this.lines;
+      $("brush-line").setAttribute("aria-pressed", this.lines);
+    };
     $("mask-on").onclick = () => this.toggleMask();
     $("brush-size").oninput = () => this.sized();
     $("brush-soft").oninput = () => this.sized();
@@ -122,7 +127,8 @@ export class Hide {
 
   down(at, e) {
     this.erasing = !this.hides || Boolean(e.buttons & 32); // the other end of a pen erases
-    this.straight = e.shiftKey;
+    this.straight = e.shiftKey || this.lines;
+    this.fromLast = e.shiftKey;
     this.points = [[at.x, at.y]];
     this.cursor = at;
     this.wet();
@@ -143,7 +149,7 @@ export class Hide {
   up() {
     const points = this.points;
     this.points = null;
-    if (this.straight && this.last && points.length === 1) points.unshift(this.last);
+    if (this.fromLast && this.last && points.length === 1) points.unshift(this.last);
     this.send(points);
   }
 

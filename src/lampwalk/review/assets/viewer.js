@@ -73,7 +73,7 @@ export class Viewer {
     const room = 2.2;
     const wide = Math.max(c1 - c0, 60) * room;
     const high = Math.max(r1 - r0, 60) * room;
-    this.scale = Math.min(this.canvas.width / wide, this.canvas.height / high, MOST_ZOOM * this.fullScale);
+    this.scale = Math.min(this.canvas.width / wide, this.canvas.height / high, Math.max(this.fullScale, 2.5 * this.ratio));
     this.x = this.canvas.width / 2 - ((c0 + c1) / 2) * this.scale;
     this.y = this.canvas.height / 2 - ((r0 + r1) / 2) * this.scale;
     this.fitted = false;
