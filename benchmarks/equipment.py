@@ -125,33 +125,30 @@ def given(probability: list[NDArray[np.float32]]) -> Iterator[None]:
         detector.probability = own
 
 
-def nothing(*arguments: Any) -> Any:
-    """In place of a cue: the first map that it was given, unchanged."""
-    return arguments[0]
-
-
 def no_heads(i: int, p: Any, *_: Any) -> Any:
     return np.zeros(p.shape, bool), np.zeros(p.shape, bool)
 
 
-def all_parts(parts: Any, first: int, cost: Any, size: int) -> Any:
-    """Every part with enough sure pixels, wherever it is: what hysteresis alone would do."""
+def all_parts(parts: Any, size: int) -> Any:
+    """Every part with enough sure pixels: what hysteresis alone would do."""
     chosen = parts.sure > regions.SMALLEST * size
     chosen[0] = False
-    chosen[first] = True
-    return chosen, np.zeros_like(chosen)
+    return chosen
+
+
+def no_pole(heads: Any, upright: Any) -> Any:
+    return np.zeros(heads.shape, bool)
 
 
 ABLATIONS: dict[str, tuple[str, Any]] = {
-    "without 'in few frames only'": ("_rarely", lambda light, i, p: np.float32(1)),
     "without burnt-out heads": ("_bright_heads", no_heads),
     "without heads by shape alone": ("PLAIN_HEAD", 1.0),
-    "without 'no mere shadow'": ("_confirmed", lambda parts: np.ones(parts.area.shape, bool)),
+    "without 'no shadow, no lit ground'": ("_stands_in_front", lambda parts: np.ones(parts.area.shape, bool)),
+    "without 'no lit ground'": ("BEAM", 2.0),
     "without 'darker than daylight'": ("BELOW", 99.0),
-    "without ways from the head": ("REACH", 1e-6),
-    "without 'sure by itself'": ("ALONE", 1.1),
-    "without upright lines": ("_with_poles", nothing),
-    "without growth where it outshines": ("_grown", nothing),
+    "without joining over gaps": ("_joined", lambda parts, chosen: chosen),
+    "without upright lines": ("_poles", no_pole),
+    "without what is faint beside": ("_beside", lambda area, p, louder: np.zeros_like(area)),
     "without the glow's core": ("_glow_core", lambda heads, glaring: np.zeros_like(heads)),
     "hysteresis only": ("_judge", all_parts),
 }

@@ -8,6 +8,7 @@ Needs PyTorch and ONNX beside the package; a graphics card makes it a matter of 
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import multiprocessing
 import sys
@@ -21,6 +22,7 @@ from torch import Tensor
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "src"))
 
 import examples
+import scenes
 from net import Net, export
 
 BATCH = 48
@@ -28,6 +30,9 @@ RATE = 3e-3
 DECAY = 0.01
 DICE = 0.5
 """Share of the Dice term: keeps thin, rare equipment from drowning in the background."""
+
+SCENE_SEED = 900000
+"""Numbers of scenes read from disk start here; generated ones stay below."""
 
 HELD_BACK = 20
 """One series in so many is kept for validation."""
@@ -86,17 +91,28 @@ def loss_of(logits: Tensor, truth: Tensor) -> Tensor:
     return entropy * 4 + DICE * dice.mean()
 
 
-def train(data: dict[str, Tensor], steps: int, device: torch.device, seed: int, rate: float = RATE) -> Net:
-    """Train from scratch for so many steps."""
+def train(
+    data: dict[str, Tensor],
+    steps: int,
+    device: torch.device,
+    seed: int,
+    *,
+    start_from: Net | None = None,
+    often: int = 0,
+) -> Net:
+    """Train for so many steps, from scratch or further on; each of the last `often` examples counts as four."""
     torch.manual_seed(seed)
-    net = Net().to(device).to(memory_format=torch.channels_last)
+    net = start_from or Net()
+    net = net.to(device).to(memory_format=torch.channels_last).train()
+    rate = RATE / 4 if start_from else RATE
     groups = [p for p in net.parameters() if p.requires_grad]
     optimizer = torch.optim.AdamW(groups, lr=rate, weight_decay=DECAY)
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimizer, rate, total_steps=steps, pct_start=0.08)
     count, start = len(data["coarse"]), time.time()
     recent = 0.0
     for step in range(steps):
-        pick = torch.randint(count, (BATCH,), device=device)
+        pick = torch.randint(count + 3 * often, (BATCH,), device=device)
+        pick = torch.where(pick < count, pick, count - often + (pick - count) % max(1, often))
         c, d, t = (data[k][pick] for k in ("coarse", "detail", "truth"))
         if step % 2:
             c, d, t = c.flip(-1), d.flip(-1), t.flip(-1)
@@ -138,21 +154,37 @@ def main() -> None:
     p.add_argument("--series", type=int, default=700)
     p.add_argument("--steps", type=int, default=8000)
     p.add_argument("--seconds", type=float, default=1e9, help="stop generating after so long")
+    p.add_argument("--scenes", type=Path, help="folder of rendered scenes with truth, to train on further at the end")
+    p.add_argument("--further", type=int, default=1200, help="steps of that")
     p.add_argument("--workers", type=int, default=16)
     a = p.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     if a.series:
         generate(a.first, a.series, a.seconds, a.cutouts, a.scratch, a.workers)
     seeds = sorted(int(f.name[:6]) for f in a.scratch.glob("*_truth.npy"))
+    seeds = [s for s in seeds if s < SCENE_SEED and all((a.scratch / f"{s:06d}_{k}.npy").stat().st_size > 1e6 for k in ("coarse", "detail", "truth"))]
     learned = load([s for s in seeds if s % HELD_BACK], a.scratch, device)
     net = train(learned, a.steps, device, seed=a.first)
     held = load([s for s in seeds if s % HELD_BACK == 0], a.scratch, device)
-    figures = validate(net, held)
+    write(net, validate(net, held), learned, a.output / "held-out")
+    if a.scenes:
+        folders = sorted(d for d in a.scenes.iterdir() if d.is_dir())
+        numbers = [SCENE_SEED + k for k in range(len(folders))]
+        for folder, number in zip(folders, numbers, strict=True):
+            scenes.make(folder, number, a.scratch)
+        extra = load(numbers, a.scratch, device)
+        learned = {k: torch.cat([learned[k], extra[k]]) for k in learned}
+        net = train(learned, a.further, device, seed=a.first, start_from=net, often=len(extra["coarse"]))
+        write(net, validate(net, held), learned, a.output / "final")
+
+
+def write(net: Net, figures: dict[str, float], learned: dict[str, Tensor], folder: Path) -> None:
+    """Store weights, the net as ONNX and its figures."""
     print(figures, flush=True)
-    a.output.mkdir(parents=True, exist_ok=True)
-    torch.save(net.state_dict(), a.output / "net.pt")
-    export(net, str(a.output / "equipment.onnx"))
-    (a.output / "figures.json").write_text(json.dumps(figures | {"series": len(seeds), "examples": len(learned["coarse"])}))
+    folder.mkdir(parents=True, exist_ok=True)
+    torch.save(net.state_dict(), folder / "net.pt")
+    export(copy.deepcopy(net), str(folder / "equipment.onnx"))
+    (folder / "figures.json").write_text(json.dumps(figures | {"examples": len(learned["coarse"])}))
 
 
 if __name__ == "__main__":

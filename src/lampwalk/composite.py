@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -177,15 +178,21 @@ def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
 
 
 def _corrected(strip: NDArray[np.uint16], rows: slice, d: Decision) -> NDArray[np.uint16]:
-    for field, is_gain in ((d.gain, True), (d.glow, False)):
-        window = field.window(rows) if field is not None else None
-        if field is None or window is None:
-            continue
-        values = field.render(*window)
-        inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
-        if not strip.flags.writeable or strip.base is not None:
-            strip = strip.copy()
-        strip[inside] = light.relight(strip[inside], values if is_gain else None, None if is_gain else values)
+    """Daylight, lamp and glow of one strip, in linear light, where they change anything."""
+    windows = [field.window(rows) for field in (d.gain, d.glow) if field is not None]
+    touched = [window for window in windows if window is not None]
+    if not touched:
+        return strip
+    where = slice(min(r.start for r, _ in touched), max(r.stop for r, _ in touched))
+    cols = slice(min(c.start for _, c in touched), max(c.stop for _, c in touched))
+    gain = None if d.gain is None else d.gain.render(where, cols)
+    stray = None if d.glow is None else d.glow.render(where, cols)
+    inside = (slice(where.start - rows.start, where.stop - rows.start), cols)
+    changed = light.relight(np.ascontiguousarray(strip[inside]), gain, stray)
+    if changed.shape == strip.shape:
+        return changed
+    strip = strip.copy()
+    strip[inside] = changed
     return strip
 
 
@@ -198,11 +205,7 @@ def _hidden(rows: slice, d: Decision) -> NDArray[np.uint8] | None:
         if not hidden.any():
             hidden = None
     if d.reach is not None:
-        quiet = np.full((rows.stop - rows.start, width), 255, np.uint8)
-        window = d.reach.window(rows)
-        if window is not None:
-            inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
-            quiet[inside] = 255 - d.reach.render(*window)
+        quiet = cv2.bitwise_not(d.reach.render(rows, slice(0, width)))
         hidden = quiet if hidden is None else np.maximum(hidden, quiet)
     return hidden
 

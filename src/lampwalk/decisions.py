@@ -490,7 +490,8 @@ def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:
 
 
 def _nowhere(full: tuple[int, int]) -> Field:
-    return Field(values=np.zeros((1, 1), np.uint8), box=(0, 0, 0, 0), small=small_shape(full), full=full)
+    small = small_shape(full)
+    return Field(values=np.zeros((0, small[1]), np.uint8), top=0, cols=(0, 0), neutral=0, small=small, full=full)
 
 
 def _findings(series: Series, frames: Sequence[Decision], left_out: Sequence[tuple[str, str]]) -> tuple[Finding, ...]:

@@ -50,11 +50,9 @@ class FullMask:
             raw = b"".join(zlib.decompress(part) for part in self._packed[first : last + 1])
             block = np.frombuffer(raw, np.uint8).reshape(-1, self.shape[1])
             return block[start - first * STRIP_ROWS : stop - first * STRIP_ROWS]
-        out = np.zeros((stop - start, self.shape[1]), np.uint8)
-        window = None if self._field is None else self._field.window(slice(start, stop))
-        if self._field is not None and window is not None:
-            out[window[0].start - start : window[0].stop - start, window[1]] = self._field.render(*window)
-        return out
+        if self._field is None or self._field.window(slice(start, stop)) is None:
+            return np.zeros((stop - start, self.shape[1]), np.uint8)
+        return self._field.render(slice(start, stop), slice(0, self.shape[1]))
 
     def whole(self) -> NDArray[np.uint8]:
         """Return all rows: (H, W) uint8."""

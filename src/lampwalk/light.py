@@ -18,58 +18,65 @@ MARGIN = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Field:
-    """A smooth quantity over the picture, known at preview size inside one box.
+    """A smooth quantity over the picture, known at preview size in some of its rows.
 
     Attributes
     ----------
-    values : (h, w) or (h, w, 3) uint8 or float32
-        Inside the box.
-    box : (int, int, int, int)
-        First row, first column, end row, end column in preview pixels.
+    values : (n, w) or (n, w, 3) uint8 or float32
+        The rows that matter, over the whole width of the preview.
+    top : int
+        First of these rows.
+    cols : (int, int)
+        First and end column that matter.
+    neutral : float
+        The value elsewhere, which changes nothing.
     small, full : (int, int)
         Height and width of the preview and of the full-size picture.
     """
 
     values: NDArray[Any]
-    box: tuple[int, int, int, int]
+    top: int
+    cols: tuple[int, int]
+    neutral: float
     small: tuple[int, int]
     full: tuple[int, int]
 
-    def extent(self) -> tuple[int, int, int, int]:
-        """Box in full-size pixels: first row, first column, end row, end column."""
-        s = geometry.scaling(self.full, self.small)
-        r0, c0, r1, c1 = self.box
-        return (
-            max(0, int(np.floor(r0 * s[1, 1]))),
-            max(0, int(np.floor(c0 * s[0, 0]))),
-            min(self.full[0], int(np.ceil(r1 * s[1, 1]))),
-            min(self.full[1], int(np.ceil(c1 * s[0, 0]))),
-        )
-
     def window(self, rows: slice) -> tuple[slice, slice] | None:
-        """Rows and columns of the full-size picture where the field has values within some rows; None if nowhere."""
-        r0, c0, r1, c1 = self.extent()
-        top, bottom = max(rows.start, r0), min(rows.stop, r1)
-        return None if top >= bottom or c0 >= c1 else (slice(top, bottom), slice(c0, c1))
+        """Full-size rows and columns, within some rows, that matter; None if there are none."""
+        sy, sx = self.full[0] / self.small[0], self.full[1] / self.small[1]
+        top = max(rows.start, int(self.top * sy))
+        bottom = min(rows.stop, int(np.ceil((self.top + len(self.values)) * sy)))
+        if top >= bottom:
+            return None
+        return slice(top, bottom), slice(int(self.cols[0] * sx), min(self.full[1], int(np.ceil(self.cols[1] * sx))))
 
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
-        """Values at full size in a window: bilinear, pixel centres at integers."""
-        r0, c0 = self.box[:2]
+        """Values at full size in any window: bilinear, pixel centres at integers."""
         if self.small == self.full:
-            return self.values[rows.start - r0 : rows.stop - r0, cols.start - c0 : cols.stop - c0]
-        s = geometry.scaling(self.full, self.small)
-        kx, ky = 1 / s[0, 0], 1 / s[1, 1]
-        back = np.array([
-            [kx, 0, (cols.start - s[0, 2]) * kx - c0],
-            [0, ky, (rows.start - s[1, 2]) * ky - r0],
-        ])  # fmt: skip
-        size = (cols.stop - cols.start, rows.stop - rows.start)
+            return self._rows(np.arange(rows.start, rows.stop))[:, cols]
+        # Down first, while the rows are short; then across by the exact ratio of the widths, which is the quick way.
+        s = self.full[0] / self.small[0]
+        first = int(np.floor((rows.start + 0.5) / s - 0.5))
+        last = int(np.ceil((rows.stop - 0.5) / s - 0.5))
+        source = self._rows(np.clip(np.arange(first, last + 1), 0, self.small[0] - 1))
+        back = np.array([[1, 0, 0], [0, 1 / s, (rows.start + 0.5) / s - 0.5 - first]])
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        return np.asarray(cv2.warpAffine(self.values, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+        size = (self.small[1], rows.stop - rows.start)
+        tall = cv2.warpAffine(source, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(cv2.resize(tall, (self.full[1], size[1]), interpolation=cv2.INTER_LINEAR)[:, cols])
+
+    def _rows(self, indices: NDArray[np.intp]) -> NDArray[Any]:
+        """Some rows of the preview; neutral outside those that are kept."""
+        inside = (indices >= self.top) & (indices < self.top + len(self.values))
+        if inside.all():
+            return np.ascontiguousarray(self.values[indices - self.top])
+        out = np.full((len(indices), *self.values.shape[1:]), self.neutral, self.values.dtype)
+        out[inside] = self.values[indices[inside] - self.top]
+        return out
 
 
 def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: float = 0) -> Field | None:
-    """Keep of a preview-size field only the box where it differs from `neutral`.
+    """Keep of a preview-size field only the rows where it differs from `neutral`.
 
     Parameters
     ----------
@@ -93,10 +100,10 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
         return None
     small = (values.shape[0], values.shape[1])
     rows, cols = np.flatnonzero(active.any(axis=1)), np.flatnonzero(active.any(axis=0))
-    r0, r1 = max(0, rows[0] - MARGIN), min(small[0], rows[-1] + 1 + MARGIN)
-    c0, c1 = max(0, cols[0] - MARGIN), min(small[1], cols[-1] + 1 + MARGIN)
-    box = (int(r0), int(c0), int(r1), int(c1))
-    return Field(values=np.ascontiguousarray(values[r0:r1, c0:c1]), box=box, small=small, full=full)
+    top, bottom = max(0, int(rows[0]) - MARGIN), min(small[0], int(rows[-1]) + 1 + MARGIN)
+    left, right = max(0, int(cols[0]) - MARGIN), min(small[1], int(cols[-1]) + 1 + MARGIN)
+    kept = np.ascontiguousarray(values[top:bottom])
+    return Field(values=kept, top=top, cols=(left, right), neutral=neutral, small=small, full=full)
 
 
 def relight(encoded: NDArray[np.uint16], gain: NDArray[np.float32] | None, glow: NDArray[np.float32] | None) -> NDArray[np.uint16]:
@@ -114,17 +121,26 @@ def relight(encoded: NDArray[np.uint16], gain: NDArray[np.float32] | None, glow:
     """
     linear = colour.to_linear(encoded)
     if gain is not None:
-        linear = linear * gain
+        linear *= gain
     if glow is not None:
-        linear = linear - glow
+        linear -= glow
     return encode(linear)
 
 
 def encode(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
-    """Linear light to encoded values by table: like `colour.to_encoded` within one level, ten times as fast."""
-    index = np.sqrt(np.clip(linear, 0, 1))
-    index *= 65535
-    return _encode_table()[(index + np.float32(0.5)).astype(np.uint16)]
+    """Linear light to encoded values by table: like `colour.to_encoded` within two levels, many times as fast.
+
+    Parameters
+    ----------
+    linear : (H, W, 3) float32; values outside 0-1 are clipped
+
+    Returns
+    -------
+    (H, W, 3) uint16
+    """
+    root = cv2.sqrt(cv2.max(linear, 0.0))
+    index = cv2.addWeighted(root, 65535, root, 0, 0, dtype=cv2.CV_16U)  # rounds and saturates in one pass
+    return np.asarray(cv2.LUT(index, _encode_table()))
 
 
 @cache

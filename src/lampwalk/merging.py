@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, encode, finish, metadata, runfolder, worksheet
+from . import encode, finish, light, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import Choices, Given, Offer, Progress, decide
 from .errors import Finding, WorksheetError
@@ -224,7 +224,7 @@ def _scratch(folder: Path) -> Iterator[Shelf]:
 
 def _keeper(folder: Path) -> Callable[[Preview], None]:
     def keep(preview: Preview) -> None:
-        runfolder.write_small(folder, preview.name, colour.to_encoded(preview.linear))
+        runfolder.write_small(folder, preview.name, light.encode(preview.linear))
 
     return keep
 
@@ -248,10 +248,13 @@ def _write(
     picture8 = encode.to_eight_bits(picture)
     encode.write_jpeg(folder / "picture.jpg", picture8, **about)
     (folder / "masks").mkdir()
-    for d in result.decisions.frames:
-        encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d))
+    parallel.each(
+        lambda d: encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d)),
+        result.decisions.frames,
+    )
     encode.write_png(folder / "coverage.png", result.coverage)
-    runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8)
+    masks = {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
+    runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=masks)
     runfolder.write_sheet(folder, sheet)
     return sheet
 

@@ -38,6 +38,9 @@ MOSTLY, SOME = 0.3, 0.05
 """Share of a region from which what is said of its pixels is said of it; and share that must be darker than
 daylight alone or outshine all other frames. Measured: cast shadows up to 0.03, stands from 0.07."""
 
+BEAM, CERTAIN = 0.5, 0.95
+"""Share of a region without a head that may outshine all others, and mean probability above which it may."""
+
 LOUDER, BELOW = 0.12, 0.15
 """Natural-log units by which a frame outshines all others, and by which something is darker than daylight
 alone: above noise and the rest of the levelling's error (0.1 EV = 0.07)."""
@@ -185,7 +188,8 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     chosen = _joined(parts, _judge(parts, p.size))
     area = chosen[parts.label]
     heads = (heads | plain) & area
-    area |= _poles(heads, area, _upright(i, light))
+    if heads.any():
+        area |= _poles(heads, _upright(i, light, heads))
     area |= _beside(area, p, louder)
     area |= _glow_core(heads, louder & (light.log[i] > GLARING))
     return area, tuple(_region(parts, int(k)) for k in np.flatnonzero(chosen))
@@ -263,7 +267,9 @@ def _parts(p: Map, heads: Area, louder: Area, darker: Area) -> _Parts:
 
 def _judge(parts: _Parts, size: int) -> NDArray[np.bool_]:
     """Which parts are equipment: with a burnt-out head, or sure and no mere shadow."""
-    chosen = (parts.sure > SMALLEST * size) & ((parts.head > 0) | ((parts.mean > ALONE) & _no_shadow(parts)))
+    chosen = (parts.sure > SMALLEST * size) & (
+        (parts.head > 0) | ((parts.mean > ALONE) & _stands_in_front(parts))
+    )
     chosen[0] = False
     return chosen
 
@@ -283,25 +289,30 @@ def _joined(parts: _Parts, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return chosen
 
 
-def _no_shadow(parts: _Parts) -> NDArray[np.bool_]:
-    """Tell things from shadows, which are nowhere darker than daylight and never outshine all others."""
-    return parts.darker + parts.louder > SOME
+def _stands_in_front(parts: _Parts) -> NDArray[np.bool_]:
+    """Tell things from shadows and from lit ground, where no head is seen.
+
+    A shadow is nowhere darker than daylight and never outshines all others. What outshines them almost
+    everywhere is lit by the lamp's beam; a stand whose head is turned away or out of the picture is not.
+    """
+    lit = (parts.louder > BEAM) & (parts.darker < SOME) & (parts.mean < CERTAIN)
+    return (parts.darker + parts.louder > SOME) & ~lit
 
 
-def _upright(i: int, light: Light) -> Map:
+def _upright(i: int, light: Light, heads: Area) -> Map:
     """How far upright lines lie outside of what all other frames show, natural log, averaged along them."""
     top, below, above, low = light.detail
     mine = _across(light.log[i])
+    beside = cv2.dilate(heads.astype(np.uint8), np.ones((1, 2 * ACROSS_PX + 3), np.uint8)) > 0
     brighter = np.maximum(mine - np.where(mine >= top, below, top), 0)
     darker = np.maximum(np.where(mine <= low, above, low) - mine, 0)
+    brighter[beside] = darker[beside] = 0  # a head's own edges are no poles
     along = (1, 2 * ALONG_PX + 1)
     return np.asarray(np.maximum(cv2.blur(brighter, along), cv2.blur(darker, along)), np.float32)
 
 
-def _poles(heads: Area, area: Area, upright: Map) -> Area:
+def _poles(heads: Area, upright: Map) -> Area:
     """Upright lines that hang at a head: poles too faint or too thin to be likely by themselves."""
-    if not heads.any():
-        return np.zeros_like(area)
     crest = cv2.dilate(upright, np.ones((1, 2 * ACROSS_PX + 1), np.uint8)) / 2
     lines = ((upright > POLE) & (upright > crest)).astype(np.uint8)
     n, label, stats, _ = cv2.connectedComponentsWithStats(lines, connectivity=8)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -104,19 +104,28 @@ def read_small(folder: Path, name: str) -> NDArray[np.uint16]:
     return np.asarray(tifffile.imread(folder / "small" / f"{name}.tif"))
 
 
-def write_contact_sheet(folder: Path, frames: list[Frame], sheet: Worksheet, picture: NDArray[np.uint8]) -> None:
+def write_contact_sheet(
+    folder: Path,
+    frames: list[Frame],
+    sheet: Worksheet,
+    picture: NDArray[np.uint8],
+    *,
+    masks: Mapping[str, NDArray[np.uint8]],
+) -> None:
     """Every frame small, with its mask outlined, its number and capture time; the result at the end.
 
     Parameters
     ----------
     folder : Path
-        A run folder with small/ and masks/.
+        A run folder with small/.
     frames : list of Frame
     sheet : Worksheet
     picture : (H, W, 3) uint8
         The finished picture.
+    masks : mapping of frame name to (h, w) uint8
+        At preview size, in each frame's own geometry.
     """
-    cells = [_cell(folder, i + 1, frame, sheet) for i, frame in enumerate(frames)]
+    cells = [_cell(folder, i + 1, frame, sheet, masks.get(frame.name)) for i, frame in enumerate(frames)]
     height = cells[0].shape[0]
     width = min(CELL_PX, round((height - 40) * picture.shape[1] / picture.shape[0]))
     small = cv2.resize(picture, (width, round(width * picture.shape[0] / picture.shape[1])), interpolation=cv2.INTER_AREA)
@@ -128,14 +137,16 @@ def write_contact_sheet(folder: Path, frames: list[Frame], sheet: Worksheet, pic
     encode.write_jpeg(folder / "contact_sheet.jpg", np.vstack(rows), icc=None, exif=None, quality=90)
 
 
-def _cell(folder: Path, number: int, frame: Frame, sheet: Worksheet) -> NDArray[np.uint8]:
+def _cell(
+    folder: Path, number: int, frame: Frame, sheet: Worksheet, mask: NDArray[np.uint8] | None
+) -> NDArray[np.uint8]:
     record = sheet.frame(frame.name)
     small = read_small(folder, frame.name)
     size = (CELL_PX, round(CELL_PX * small.shape[0] / small.shape[1]))
     picture = (cv2.resize(small, size, interpolation=cv2.INTER_AREA) / 257).astype(np.uint8)
-    if record.mask is not None and (folder / record.mask).is_file():
-        mask = cv2.resize(read_mask(folder / record.mask), size, interpolation=cv2.INTER_AREA)
-        outlines, _ = cv2.findContours((mask > 100).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    if mask is not None:
+        shown = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
+        outlines, _ = cv2.findContours((shown > 100).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         cv2.drawContours(picture, outlines, -1, (235, 120, 20), 1, cv2.LINE_AA)
     when = frame.facts.captured_at
     right = record.role if when is None else f"{record.role}  {when:%H:%M:%S}"

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, rules
+from . import colour, light, rules
 from .errors import InputError
 
 NOBODY = 0
@@ -129,14 +130,13 @@ def weaken(frame: NDArray[Any], mask: NDArray[np.uint8]) -> NDArray[Any]:
     -------
     (H, W, 3), same dtype
     """
-    lowered = frame.copy()
-    lowered[mask == 255] = 0
-    soft = (mask > 0) & (mask < 255)
-    if soft.any():
+    lowered = cv2.bitwise_and(frame, frame, mask=cv2.compare(mask, 255, cv2.CMP_NE))
+    soft = np.nonzero((mask > 0) & (mask < 255))
+    if len(soft[0]):
         share = (255 - mask[soft]).astype(np.float32)[:, None] / np.float32(255)
         if frame.dtype == np.float32:
             lowered[soft] *= share
         else:
-            encoded = colour.to_encoded(colour.to_linear(frame[soft]) * share)
+            encoded = light.encode(colour.to_linear(frame[soft])[None] * share)[0]
             lowered[soft] = encoded if frame.dtype == np.uint16 else np.rint(encoded / 257)
-    return lowered
+    return np.asarray(lowered)

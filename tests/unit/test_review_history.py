@@ -62,7 +62,7 @@ def test_it_is_dropped_where_it_belongs_to_another_worksheet(tmp_path):
     assert History.load(tmp_path, b"edited").to_undo is None
 
 
-@pytest.mark.parametrize("damage", ["", "{", "[]", json.dumps({"worksheet": 1}), json.dumps({"changes": ["x"]})])
+@pytest.mark.parametrize("damage", ["", "{", "[]", '{"worksheet": 1}', '{"changes": ["x"]}'])
 def test_a_damaged_history_is_no_history(tmp_path, damage):
     filled(2).save(tmp_path, SHEET)
     (tmp_path / "history" / "now.json").write_text(damage, "utf-8")

@@ -108,7 +108,8 @@ def test_show_and_hide_more_act_in_their_box_only():
 
 
 def test_a_box_is_moved_with_the_picture_and_stays_inside():
-    assert moved((10, 20, 30, 40), np.array([[1, 0, 5.0], [0, 1, 3.0], [0, 0, 1]]), (120, 160), margin=0) == (13, 25, 33, 45)
+    shift = np.array([[1, 0, 5.0], [0, 1, 3.0], [0, 0, 1]])
+    assert moved((10, 20, 30, 40), shift, (120, 160), margin=0) == (13, 25, 33, 45)
     r0, c0, r1, c1 = moved((100, 150, 119, 159), np.diag([3.0, 3.0, 1.0]), (120, 160))
     assert 0 <= r0 <= r1 <= 120
     assert 0 <= c0 <= c1 <= 160

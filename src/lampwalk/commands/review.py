@@ -17,7 +17,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "review",
         help="correct masks, lamps and finish in a local page",
         description="Serve a page on this machine, and on no other, in which a run is seen and corrected; or "
-        "write one self-contained, read-only file. Every change is saved in the run folder at once. Ctrl-C ends.",
+        "write one self-contained, read-only file. Every change is saved at once. Ctrl-C ends it.",
     )
     parser.add_argument("run", type=Path, metavar="RUN", help="a run folder that lampwalk merge has written")
     parser.add_argument(

@@ -131,9 +131,8 @@ def _small_frames(folder: Path, sheet: Worksheet, taken: list[FrameRecord]) -> d
 
 
 def _shrunk_again(folder: Path, sheet: Worksheet, record: FrameRecord) -> NDArray[np.uint16]:
-    path = folder / sheet.folder / record.file
     try:
-        frame = as_series([path]).frames[0]
+        frame = original(folder, sheet, record.file)
         return colour.to_encoded(previews.make_preview(frame.name, frame.pixels()).linear)
     except LampwalkError as error:
         raise WorksheetError(
@@ -179,6 +178,22 @@ def _mask(
         notices.append(f"The mask of {record.file} has another size than the frame; it was fitted.")
         return np.asarray(cv2.resize(mask, small[::-1], interpolation=cv2.INTER_AREA), np.uint8)
     return np.asarray(previews.shrink(mask), np.uint8)
+
+
+def original(folder: Path, sheet: Worksheet, name: str) -> Frame:
+    """Find the frame itself, as a merge would read it.
+
+    Raises
+    ------
+    LampwalkError
+        It is gone, or is no frame of this series any more.
+    """
+    paths = [folder / sheet.folder / r.file for r in sheet.frames if r.role != "left out"]
+    # All that are left: how one frame is read (depth, development) is decided for the series.
+    for frame in as_series([p for p in paths if p.is_file()]).frames:
+        if frame.name == name:
+            return frame
+    raise WorksheetError("the frame is not there", file=folder / sheet.folder / name, remedy="put it back")
 
 
 def missing_frames(folder: Path, sheet: Worksheet) -> list[str]:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from .. import encode, files, finish, geometry, previews
 from ..errors import InputError, LampwalkError, OutputError
-from ..frames import as_series
 from ..worksheet import Worksheet
+from .opened import original
 from .session import Session
 from .strokes import Box
 
@@ -180,10 +180,9 @@ class Pictures:
     def _full_frame(self, name: str, box: Box) -> NDArray[np.uint8]:
         run = self._session.run
         record = run.sheet.frame(name)
-        path = run.folder / run.sheet.folder / name
 
         def decode() -> NDArray[np.uint8]:
-            return encode.to_eight_bits(as_series([path]).frames[0].pixels())
+            return encode.to_eight_bits(original(run.folder, run.sheet, name).pixels())
 
         pixels = self._keep(name, decode)
         assert record.homography is not None

@@ -76,6 +76,8 @@ class Session:
         self.table: LightTable | None = None
         self.problem = ""
         self.settled = -1
+        self.filled = -1
+        self._relit = False
         self._changed_at = 0.0
         self.revision += 1
 
@@ -135,10 +137,23 @@ class Session:
                 due = self.settled != self.revision and not self.merging
                 wait = self._changed_at + PAUSE_S - time.monotonic()
             if due and not self._closing:
-                if wait > 0 and self.table is not None:
+                if self._relit and self.table is not None:
+                    self._fill_anew(self.table)
+                elif wait > 0 and self.table is not None:
                     time.sleep(min(wait, 0.2))
                 else:
                     self.settle_now()
+
+    def _fill_anew(self, table: LightTable) -> None:
+        """After a change of lamps: the fills behind all masks, which take longer than a slider may."""
+        with self.lock:
+            revision, self._relit = self.revision, False
+        frames = table.anew()
+        with self.lock:
+            if self.revision == revision and self.table is table:
+                table.adopt(frames)
+                self.filled = revision
+                self.tell()
 
     def settle_now(self) -> None:
         """Decide and merge everything at preview size; given up where something is changed meanwhile."""
@@ -234,7 +249,7 @@ class Session:
             record = replace(self.sheet.frame(name), **fields)
             if {"gain_ev", "warmth", "on"} & set(fields):
                 self.table.relamp(name, record.lamp)
-                box = whole
+                box, self._relit = whole, True
             self._record(record)
         for name, part in state.get("masks", {}).items():
             mask, own = patched(self.masks[name], part)

@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import ambient, composite, fill, geometry, lamps, merging, parallel
+from .. import ambient, composite, fill, geometry, lamps, merging, parallel, rules
 from ..colour import to_encoded, to_linear
-from ..decisions import Decision, Decisions, Given, Offer, decide
+from ..decisions import Decision, Decisions, Given, Offer, _nowhere, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
 from ..light import Field, crop_field
-from ..previews import Preview, align_preview, make_preview
+from ..previews import CLIPPED, Preview, align_preview, make_preview
 from ..stack import Stack, weaken
 from ..worksheet import Lamp, Worksheet
 from .opened import OpenedRun
@@ -174,6 +174,31 @@ class LightTable:
         self.frames[i] = replace(d, lamp=lamp)
         self._remerge(slice(0, len(self.pixels)))
 
+    def anew(self) -> list[Decision]:
+        """Find where each frame takes part, and all fills, on the layers as they are; give it to `adopt`."""
+        frames, layers = list(self.frames), list(self.layers)
+        on = [k for k, d in enumerate(frames) if d.lamp.on]
+        rows = slice(0, len(layers[0]))
+        choices = self._settled.decisions.choices
+        shown = [_seen(layers[k]) for k in on]
+        by_day = [frames[k].role == "ambient" for k in on]
+        if choices.quiet:
+            for k, reach in zip(on, rules.reach(shown, by_day), strict=True):
+                if reach is not None:
+                    frames[k] = replace(
+                        frames[k], reach=crop_field(reach, reach.shape) or _nowhere(reach.shape)
+                    )
+        if choices.fill:
+            hidden = [_veil(frames[k], rows, slice(0, layers[k].shape[1])) for k in on]
+            for k, ratio in zip(on, fill.estimate(shown, hidden, by_day), strict=True):
+                frames[k] = replace(frames[k], fill=crop_field(ratio, layers[k].shape[:2], neutral=1))
+        return frames
+
+    def adopt(self, frames: list[Decision]) -> None:
+        """Take what `anew` has found."""
+        self.frames = list(frames)
+        self._remerge(slice(0, len(self.pixels)))
+
     def light_of(self, name: str) -> NDArray[np.uint16]:
         """Show what one lamp adds to the daylight, nothing hidden: (h, w, 3) uint16, encoded."""
         linear = to_linear(self.layers[self._names[name]])
@@ -208,21 +233,8 @@ class LightTable:
         on = [k for k, d in enumerate(self.frames) if d.lamp.on]
         near, hidden = [], []
         for k in on:
-            layer = np.ascontiguousarray(self.layers[k][rows, cols])
-            seen = np.asarray(layer.any(axis=2))
-            near.append(
-                Preview(
-                    name="",
-                    linear=to_linear(layer),
-                    clipped=np.zeros_like(seen),
-                    valid=seen,
-                    full_shape=seen.shape,
-                )
-            )
-            veil = composite._hidden(rows, self.frames[k])
-            hidden.append(
-                np.zeros(seen.shape, np.uint8) if veil is None else np.ascontiguousarray(veil[:, cols])
-            )
+            near.append(_seen(np.ascontiguousarray(self.layers[k][rows, cols])))
+            hidden.append(_veil(self.frames[k], rows, cols))
         # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
         ratio = fill.estimate(near, hidden, [k != i for k in on])[on.index(i)]
         values = _whole(self.frames[i].fill, (h, w, 3), 1)
@@ -230,6 +242,22 @@ class LightTable:
             inside = (slice(box[0] - r0, box[2] - r0), slice(box[1] - c0, box[3] - c0))
             values[box[0] : box[2], box[1] : box[3]] = ratio[inside]
         return crop_field(values, (h, w), neutral=1)
+
+
+def _seen(layer: NDArray[np.uint16]) -> Preview:
+    """Take a layer, or a part of one, for a preview."""
+    valid = np.asarray(layer.any(axis=2))
+    clipped = np.asarray(layer.max(axis=2) >= CLIPPED * 65535)
+    full = (layer.shape[0], layer.shape[1])
+    return Preview(name="", linear=to_linear(layer), clipped=clipped, valid=valid, full_shape=full)
+
+
+def _veil(d: Decision, rows: slice, cols: slice) -> NDArray[np.uint8]:
+    """Cut out of a window what is hidden: by the mask, or because the lamp adds nothing there."""
+    hidden = composite._hidden(rows, d)
+    if hidden is None:
+        return np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
+    return np.ascontiguousarray(hidden[:, cols])
 
 
 def _layer(d: Decision) -> NDArray[np.uint16]:
@@ -265,7 +293,7 @@ def _merge(
         if filled:
             composite._fill(stack, strip, filled)
 
-    # The whole picture on the strips of the full merge, for the same bytes; a few rows are shared by two threads.
+    # The whole picture on the strips of the full merge, for the same bytes; a few rows on two threads.
     height = rows.stop - rows.start
     step = STRIP_ROWS if height == len(layers[0]) else min(STRIP_ROWS, max(32, -(-height // THREADS)))
     parallel.each(one, [slice(top, min(top + step, rows.stop)) for top in range(rows.start, rows.stop, step)])
@@ -308,8 +336,6 @@ def _as_shot(d: Decision, daylight: NDArray[np.float32]) -> _Shot:
 
 
 def _whole(field: Field | None, shape: tuple[int, ...], neutral: float) -> NDArray[np.float32]:
-    values = np.full(shape, neutral, np.float32)
-    if field is not None:
-        r0, c0, r1, c1 = field.box
-        values[r0:r1, c0:c1] = field.values
-    return values
+    if field is None:
+        return np.full(shape, neutral, np.float32)
+    return np.asarray(field.render(slice(0, shape[0]), slice(0, shape[1])), np.float32)

@@ -24,6 +24,7 @@ def state(session: Session) -> dict[str, Any]:
             "serial": session.serial,
             "revision": session.revision,
             "settled": session.settled == session.revision and session.table is not None,
+            "filled_anew": session.filled == session.revision,
             "ready": session.table is not None,
             "problem": session.problem,
             "size": {"small": list(run.small), "full": list(run.full)},

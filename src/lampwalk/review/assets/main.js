@@ -133,7 +133,8 @@ export class App {
     $("saved").value = state.not_saved || (state.saved ? "saved" : "saving …");
     const others = before && before.revision !== state.revision && this.link.own !== state.revision && !this.link.underway;
     const settledNow = state.settled && !(before && before.settled && before.revision === state.revision);
-    if (!before || others || (settledNow && !this.link.underway)) this.stale();
+    const filledNow = state.filled_anew && !(before && before.filled_anew && before.revision === state.revision);
+    if (!before || others || (filledNow && !this.link.underway) || (settledNow && !this.link.underway)) this.stale();
     this.notices(state);
     markStrip(this);
     fillLook(this);
