@@ -149,7 +149,7 @@ ABLATIONS: dict[str, tuple[str, Any]] = {
     "without joining over gaps": ("_joined", lambda parts, chosen: chosen),
     "without upright lines": ("_poles", no_pole),
     "without what is faint beside": ("_beside", lambda area, p, louder: np.zeros_like(area)),
-    "without the glow's core": ("_glow_core", lambda heads, glaring: np.zeros_like(heads)),
+    "without the glow's core": ("_glow_core", lambda heads, mine, louder: np.zeros_like(heads)),
     "hysteresis only": ("_judge", all_parts),
 }
 

@@ -95,6 +95,17 @@ def _kernels() -> tuple[object, object]:
     return module.get_function("first_hit"), module.get_function("blocked")
 
 
+@cache
+def ready() -> bool:
+    """Whether the kernels can be built here."""
+    try:
+        _kernels()
+    except Exception as error:
+        print(f"no kernels, slow path: {error}", flush=True)
+        return False
+    return True
+
+
 def first_hit(table: Tensor, origin: Tensor, ray: Tensor) -> tuple[Tensor, Tensor]:
     """Distance (n,) and number (n,) of the nearest shape per ray; table (shapes, 14) as `tracer.table` makes it."""
     import cupy

@@ -90,7 +90,7 @@ def table(shapes: list[Shape], device: torch.device) -> Tensor:
 
 def first_hit(shapes: list[Shape], origin: Tensor, ray: Tensor) -> tuple[Tensor, Tensor]:
     """Distance and number of the nearest shape per ray; -1 for none."""
-    if ray.is_cuda:
+    if ray.is_cuda and cuda_rays.ready():
         return cuda_rays.first_hit(table(shapes, ray.device), origin, ray)
     best = torch.full((len(ray),), FAR, device=ray.device)
     which = torch.full((len(ray),), -1, device=ray.device)
@@ -104,7 +104,7 @@ def first_hit(shapes: list[Shape], origin: Tensor, ray: Tensor) -> tuple[Tensor,
 
 def blocked(shapes: list[Shape], points: Tensor, target: Tensor) -> Tensor:
     """Whether something stands between each point (n, 3) and the target (3,)."""
-    if points.is_cuda:
+    if points.is_cuda and cuda_rays.ready():
         return cuda_rays.blocked(table(shapes, points.device), points, target)
     ray = points - target
     result = torch.zeros(len(points), dtype=torch.bool, device=points.device)

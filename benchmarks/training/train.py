@@ -74,7 +74,7 @@ def load(seeds: list[int], folder: Path, device: torch.device) -> dict[str, Tens
         at = 0
         for f in files:
             a = torch.from_numpy(np.load(f))
-            total[at : at + len(a)] = torch.nan_to_num(a).to(device) if a.is_floating_point() else a.to(device)
+            total[at : at + len(a)] = torch.nan_to_num(a.to(device))
             at += len(a)
         result[name] = total
     return result
@@ -173,8 +173,10 @@ def main() -> None:
         for folder, number in zip(folders, numbers, strict=True):
             scenes.make(folder, number, a.scratch)
         extra = load(numbers, a.scratch, device)
-        learned = {k: torch.cat([learned[k], extra[k]]) for k in learned}
-        net = train(learned, a.further, device, seed=a.first, start_from=net, often=len(extra["coarse"]))
+        often = len(extra["coarse"])
+        for k in list(learned):
+            learned[k] = torch.cat([learned[k], extra.pop(k)])
+        net = train(learned, a.further, device, seed=a.first, start_from=net, often=often)
         write(net, validate(net, held), learned, a.output / "final")
 
 

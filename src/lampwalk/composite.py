@@ -158,17 +158,21 @@ def _each_strip(shape: tuple[int, int], job: Callable[[slice], None]) -> None:
 
 
 def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:
-    """One strip of one frame: warp, correct, hide, stack."""
-    if d.reach is not None and d.reach.window(rows) is None:
-        return
-    strip = geometry.warp_strip(pixels, d.frame_to_reference, rows)
+    """One strip of one frame: warp, correct, hide, stack; only the columns where the frame takes part."""
+    cols = slice(0, d.frame.shape[1])
+    if d.reach is not None:
+        window = d.reach.window(rows)
+        if window is None:
+            return
+        cols = window[1]
+    strip = geometry.warp_strip(pixels, d.frame_to_reference, rows, cols)
     if strip.dtype == np.uint8:
         strip = np.multiply(strip, np.uint16(257), dtype=np.uint16)
-    strip = _corrected(strip, rows, d)
-    hidden = _hidden(rows, d)
+    strip = _corrected(strip, rows, cols, d)
+    hidden = _hidden(rows, cols, d)
     if hidden is not None:
         strip = weaken(strip, hidden)
-    stack.add_strip(rows.start, strip, number, ambient=d.role == "ambient")
+    stack.add_strip(rows.start, np.ascontiguousarray(strip), number, left=cols.start, ambient=d.role == "ambient")
 
 
 def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
@@ -177,17 +181,24 @@ def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
         strip[:] = encoded
 
 
-def _corrected(strip: NDArray[np.uint16], rows: slice, d: Decision) -> NDArray[np.uint16]:
+def _corrected(strip: NDArray[np.uint16], rows: slice, cols: slice, d: Decision) -> NDArray[np.uint16]:
     """Daylight, lamp and glow of one strip, in linear light, where they change anything."""
     windows = [field.window(rows) for field in (d.gain, d.glow) if field is not None]
     touched = [window for window in windows if window is not None]
     if not touched:
         return strip
-    where = slice(min(r.start for r, _ in touched), max(r.stop for r, _ in touched))
-    cols = slice(min(c.start for _, c in touched), max(c.stop for _, c in touched))
-    gain = None if d.gain is None else d.gain.render(where, cols)
-    stray = None if d.glow is None else d.glow.render(where, cols)
-    inside = (slice(where.start - rows.start, where.stop - rows.start), cols)
+    down = slice(min(r.start for r, _ in touched), max(r.stop for r, _ in touched))
+    across = slice(
+        max(cols.start, min(c.start for _, c in touched)), min(cols.stop, max(c.stop for _, c in touched))
+    )
+    if across.start >= across.stop:
+        return strip
+    gain = None if d.gain is None else d.gain.render(down, across)
+    stray = None if d.glow is None else d.glow.render(down, across)
+    inside = (
+        slice(down.start - rows.start, down.stop - rows.start),
+        slice(across.start - cols.start, across.stop - cols.start),
+    )
     changed = light.relight(np.ascontiguousarray(strip[inside]), gain, stray)
     if changed.shape == strip.shape:
         return changed
@@ -196,16 +207,15 @@ def _corrected(strip: NDArray[np.uint16], rows: slice, d: Decision) -> NDArray[n
     return strip
 
 
-def _hidden(rows: slice, d: Decision) -> NDArray[np.uint8] | None:
+def _hidden(rows: slice, cols: slice, d: Decision) -> NDArray[np.uint8] | None:
     """What of a strip is hidden, by the mask or because the lamp adds nothing there."""
-    width = d.frame.shape[1]
     hidden = None
     if d.hidden is not None:
-        hidden = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, linear=True)
+        hidden = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, cols, linear=True)
         if not hidden.any():
             hidden = None
     if d.reach is not None:
-        quiet = cv2.bitwise_not(d.reach.render(rows, slice(0, width)))
+        quiet = cv2.bitwise_not(np.ascontiguousarray(d.reach.render(rows, cols)))
         hidden = quiet if hidden is None else np.maximum(hidden, quiet)
     return hidden
 
@@ -227,7 +237,7 @@ def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
         if window is None or d.hidden is None:
             continue
         inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
-        mask = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, linear=True)[inside]
+        mask = geometry.warp_strip(d.hidden, d.frame_to_reference, window[0], window[1], linear=True)
         behind = np.nonzero(mask)
         left = (255 - mask[behind]).astype(np.float32)[:, None] / 255
         limit = np.minimum(d.fill.render(*window)[behind], 1 / np.maximum(left, 1e-6))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from threading import Lock
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -367,10 +368,6 @@ def _light(
             change = lamps.lamp_field(small[i], plate, gain_ev=d.lamp.gain_ev, warmth=d.lamp.warmth)
             small[i] = _relit(small[i], change)
             gains[i], glows[i] = _product(gains[i], change), None if glows[i] is None else _product(glows[i], change)
-    frames = [
-        replace(d, gain=crop_field(gain, full, neutral=1), glow=crop_field(stray, full))
-        for d, gain, stray in zip(frames, gains, glows, strict=True)
-    ]
 
     on = [i for i, d in enumerate(frames) if d.lamp.on]
     if choices.quiet:
@@ -378,6 +375,12 @@ def _light(
         for i, r in zip(on, reaches, strict=True):
             if r is not None:
                 frames[i] = replace(frames[i], reach=crop_field(r, full) or _nowhere(full))
+                idle = cv2.dilate(r, np.ones((9, 9), np.uint8)) == 0  # its corrections are not needed there
+                gains[i], glows[i] = _without(gains[i], idle, 1), _without(glows[i], idle, 0)
+    frames = [
+        replace(d, gain=crop_field(gain, full, neutral=1), glow=crop_field(stray, full))
+        for d, gain, stray in zip(frames, gains, glows, strict=True)
+    ]
     if choices.fill and choices.rule != "sum":  # a sum of visible light has no ratio to one frame
         ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
         for i, ratio in zip(on, ratios, strict=True):
@@ -487,6 +490,10 @@ def _relit(preview: Preview, gain: NDArray[np.float32] | None) -> Preview:
 
 def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:
     return preview if light is None else replace(preview, linear=np.clip(preview.linear - light, 0, 1))
+
+
+def _without(values: NDArray[np.float32] | None, idle: NDArray[np.bool_], neutral: float) -> NDArray[np.float32] | None:
+    return None if values is None else np.where(idle[..., None], np.float32(neutral), values)
 
 
 def _nowhere(full: tuple[int, int]) -> Field:

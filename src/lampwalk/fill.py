@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from . import parallel
 from .previews import Preview
 
 SHRINK = 2
@@ -84,11 +85,10 @@ def estimate(
     small = [_small(p.linear) for p in previews]
     gone = [_small((m > 127).astype(np.float32)) > 0 for m in hidden]
     valid = [_small(p.valid.astype(np.float32)) > 0.999 for p in previews]
-    fields: list[_Field | None] = []
-    for i, preview in enumerate(previews):
+
+    def one(i: int) -> _Field | None:
         if ambient[i] or not gone[i].any() or gone[i].all():
-            fields.append(None)
-            continue
+            return None
         box = _box(gone[i])
         others = np.zeros_like(small[i][box])
         covered = np.zeros(others.shape[:2], bool)
@@ -101,8 +101,9 @@ def estimate(
         field = np.ones_like(small[i])
         if rim.any():
             field[box] = _ratio(small[i][box], others, rim)
-        fields.append(np.asarray(cv2.resize(field, preview.shape[::-1], interpolation=cv2.INTER_LINEAR)))
-    return tuple(fields)
+        return np.asarray(cv2.resize(field, previews[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
+
+    return tuple(parallel.each(one, range(len(previews))))
 
 
 def share(hidden: Sequence[NDArray[np.uint8]], fields: Sequence[_Field | None]) -> tuple[float, ...]:

@@ -79,9 +79,9 @@ class Rows(Protocol):
 
 
 def warp_strip(
-    picture: Rows, frame_to_reference: Matrix, rows: slice, *, linear: bool = False
+    picture: Rows, frame_to_reference: Matrix, rows: slice, cols: slice | None = None, *, linear: bool = False
 ) -> NDArray[Any]:
-    """Rows of a picture in the reference's geometry; black where the frame does not reach.
+    """Part of a picture in the reference's geometry; black where the frame does not reach.
 
     Parameters
     ----------
@@ -90,23 +90,27 @@ def warp_strip(
     frame_to_reference : (3, 3) float64
     rows : slice
         One strip of the fixed grid.
+    cols : slice, optional
+        Columns; by default all.
     linear : bool
         Bilinear instead of cubic interpolation (for masks).
     """
-    if is_identity(frame_to_reference):
-        return picture[rows]
     h, w = picture.shape[:2]
-    back = np.linalg.inv(frame_to_reference) @ np.array([[1, 0, 0], [0, 1, rows.start], [0, 0, 1.0]])
-    corners = cv2.perspectiveTransform(
-        np.array([[[0, 0], [w - 1, 0], [0, rows.stop - rows.start - 1], [w - 1, rows.stop - rows.start - 1]]], np.float64),
-        back,
-    )[0]
-    y0 = int(np.clip(np.floor(corners[:, 1].min()) - 3, 0, h - 1))
-    y1 = int(np.clip(np.ceil(corners[:, 1].max()) + 4, y0 + 1, h))
+    left, right = (0, w) if cols is None else (cols.start, cols.stop)
+    if is_identity(frame_to_reference):
+        return picture[rows][:, left:right]
+    back = np.linalg.inv(frame_to_reference) @ np.array([[1, 0, left], [0, 1, rows.start], [0, 0, 1.0]])
+    size = (right - left, rows.stop - rows.start)
+    corners = np.array([[[0, 0], [size[0] - 1, 0], [0, size[1] - 1], [size[0] - 1, size[1] - 1]]], np.float64)
+    y = cv2.perspectiveTransform(corners, back)[0, :, 1]
+    y0 = int(np.clip(np.floor(y.min()) - 3, 0, h - 1))
+    y1 = int(np.clip(np.ceil(y.max()) + 4, y0 + 1, h))
     back = np.array([[1, 0, 0], [0, 1, -y0], [0, 0, 1.0]]) @ back
     flags = (cv2.INTER_LINEAR if linear else cv2.INTER_CUBIC) | cv2.WARP_INVERSE_MAP
-    size = (w, rows.stop - rows.start)
-    strip = cv2.warpPerspective(picture[y0:y1], back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    source = picture[y0:y1]
+    if linear and not source.any():  # most rows of a mask
+        return np.zeros((size[1], size[0], *source.shape[2:]), source.dtype)
+    strip = cv2.warpPerspective(source, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     _blacken_outside(strip, back, (y0, h, w))
     return np.asarray(strip)
 

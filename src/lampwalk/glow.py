@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour
+from . import colour, parallel
 from .previews import Preview
 
 SHRINK = 2
@@ -146,19 +146,25 @@ def estimate(
     small = [_small(p.linear) for p in previews]
     plate = _plate(previews, small, hidden, ambient)
     added = [colour.luminance(f - plate) for f in small]
-    heads = []
-    for i, source in enumerate(sources):
-        if source is not None:
-            others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
-            usual = np.median(others, axis=0).astype(np.float32) if others else np.zeros_like(added[i])
-            light, free = _seen(previews[i], hidden[i])
-            heads.append(_head(i, source, light - plate, free, usual))
+
+    def head_of(i: int) -> _Head:
+        others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
+        usual = np.median(others, axis=0).astype(np.float32) if others else np.zeros_like(added[i])
+        light, free = _seen(previews[i], hidden[i])
+        return _head(i, sources[i], light - plate, free, usual)  # type: ignore[arg-type]
+
+    heads = parallel.each(head_of, [i for i, source in enumerate(sources) if source is not None])
     kernel, lights = _fit(heads)
-    models = [_model(h, x, kernel) for h, x in zip(heads, lights, strict=True)]
+    models = parallel.each(lambda k: _model(heads[k], lights[k], kernel), range(len(heads)))
     rim = _rim(heads, models, lights)
-    for head, found, model in zip(heads, lights, models, strict=True):
-        full = model + np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * found.strength
-        fields[head.index] = _limited(full.astype(np.float32), head, previews[head.index].shape)
+
+    def field_of(k: int) -> _Field:
+        head = heads[k]
+        correction = np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * lights[k].strength
+        return _limited((models[k] + correction).astype(np.float32), head, previews[head.index].shape)
+
+    for head, field in zip(heads, parallel.each(field_of, range(len(heads))), strict=True):
+        fields[head.index] = field
     return tuple(fields)
 
 

@@ -138,9 +138,9 @@ def encode(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
     -------
     (H, W, 3) uint16
     """
-    root = cv2.sqrt(cv2.max(linear, 0.0))
+    root = np.sqrt(np.maximum(linear, 0), dtype=np.float32)
     index = cv2.addWeighted(root, 65535, root, 0, 0, dtype=cv2.CV_16U)  # rounds and saturates in one pass
-    return np.asarray(cv2.LUT(index, _encode_table()))
+    return np.asarray(cv2.LUT(index, _encode_table())).reshape(linear.shape)
 
 
 @cache

@@ -64,11 +64,12 @@ CONVEX = 0.94
 EDGE_PX = 6
 """Preview pixels from a head within which it must have become dark (half of full scale)."""
 
-CORE = 0.6
+CORE = 1.0
 """Radii of a head, from its edge, within which its glow may be too bright to be taken off."""
 
-GLARING = float(np.log(0.2))
-"""Natural log of linear light from which glow counts as such."""
+GLARING, LIT_THING = float(np.log(0.1)), 0.3
+"""Natural log of linear light from which glow counts as such; and natural-log units above the usual light at
+the same distance from a head that are no glow."""
 
 ACROSS_PX, ALONG_PX = 8, 20
 """Preview pixels to either side: what an upright line is compared with, and over which it is averaged."""
@@ -191,7 +192,7 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     if heads.any():
         area |= _poles(heads, _upright(i, light, heads))
     area |= _beside(area, p, louder)
-    area |= _glow_core(heads, louder & (light.log[i] > GLARING))
+    area |= _glow_core(heads, light.log[i], louder)
     return area, tuple(_region(parts, int(k)) for k in np.flatnonzero(chosen))
 
 
@@ -333,17 +334,23 @@ def _beside(area: Area, p: Map, louder: Area) -> Area:
     return (p > FAINT) & louder & near
 
 
-def _glow_core(heads: Area, glaring: Area) -> Area:
-    """Find the glare close round burnt-out heads, too bright for the glow to be taken off."""
+def _glow_core(heads: Area, mine: Map, louder: Area) -> Area:
+    """Find the glare close round burnt-out heads, too bright for the glow to be taken off.
+
+    Glow falls off evenly all round; what is much brighter than the rest at the same distance is a lit thing.
+    """
     core = np.zeros(heads.shape, bool)
     n, label, stats, _ = cv2.connectedComponentsWithStats(heads.astype(np.uint8), connectivity=8)
     for k in range(1, n):
         x, y, w, h, area = (int(v) for v in stats[k])
         r = round(CORE * np.sqrt(area / np.pi))
         window = np.s_[max(0, y - r) : y + h + r, max(0, x - r) : x + w + r]
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
-        core[window] |= cv2.dilate((label[window] == k).astype(np.uint8), disc) > 0
-    return core & glaring
+        away = cv2.distanceTransform((label[window] != k).astype(np.uint8), cv2.DIST_L2, 5).astype(np.int32)
+        light = mine[window]
+        usual = np.array([np.median(light[away == d]) if (away == d).any() else 0 for d in range(r + 1)])
+        even = light < usual[np.minimum(away, r)] + LIT_THING
+        core[window] |= (away <= r) & even & (light > GLARING)
+    return core & louder
 
 
 def _region(parts: _Parts, k: int) -> Region:

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, light
+from . import colour, light, parallel
 from .colour import luminance
 from .errors import InputError
 from .previews import Preview
@@ -241,10 +241,10 @@ def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray
         return (None,) * len(previews)
     quiet = list(ambient).index(True)
     below = luminance(previews[quiet].linear)
-    return tuple(
-        None if i == quiet else _reach_one(p, previews[quiet], luminance(p.linear) - below)
-        for i, p in enumerate(previews)
-    )
+    def one(i: int) -> NDArray[np.uint8] | None:
+        return None if i == quiet else _reach_one(previews[i], previews[quiet], luminance(previews[i].linear) - below)
+
+    return tuple(parallel.each(one, range(len(previews))))
 
 
 def _reach_one(preview: Preview, quiet: Preview, added: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -91,13 +91,15 @@ class Stack:
             frame = weaken(frame, mask)
         self.add_strip(0, frame, self._added + 1 if number is None else number, ambient=ambient)
 
-    def add_strip(self, top: int, strip: NDArray[Any], number: int, *, ambient: bool = False) -> None:
-        """Add rows `top` onwards of a frame; strips of one frame may come from several threads."""
+    def add_strip(
+        self, top: int, strip: NDArray[Any], number: int, *, left: int = 0, ambient: bool = False
+    ) -> None:
+        """Add a part of a frame, from row `top` and column `left` on; strips of one frame may come from several threads."""
         if strip.dtype != self.pixels().dtype:
             raise InputError(f"frame of type {strip.dtype} in a stack of {self.pixels().dtype}", remedy="one type for all")
-        rows = slice(top, top + strip.shape[0])
-        won = self._rule.fold(tuple(part[rows] for part in self._state), strip, ambient=ambient)
-        self._coverage[rows][won] = number
+        part = (slice(top, top + strip.shape[0]), slice(left, left + strip.shape[1]))
+        won = self._rule.fold(tuple(whole[part] for whole in self._state), strip, ambient=ambient)
+        self._coverage[part][won] = number
         self._added = max(self._added, number)
 
     def pixels(self) -> NDArray[Any]:

@@ -102,9 +102,10 @@ def test_changes_need_an_origin(server):
 @pytest.mark.parametrize(
     "path",
     [
-        "assets/../session.py", "assets/%2e%2e/session.py", "../worksheet.json", "worksheet.json", "masks/04.png",
-        "assets/", "assets/export.html", "small/00.jpg.tif", "etc/passwd", "//etc/passwd",
-        "frame?frame=../worksheet.json", "frame?frame=%2Fetc%2Fpasswd", "frame?frame=", "mask", "thumb?frame=x.jpg",
+        "assets/../session.py", "assets/%2e%2e/session.py", "../worksheet.json", "worksheet.json",
+        "masks/04.png", "assets/", "assets/export.html", "small/00.jpg.tif", "etc/passwd", "//etc/passwd",
+        "frame?frame=../worksheet.json", "frame?frame=%2Fetc%2Fpasswd", "frame?frame=", "mask",
+        "thumb?frame=x.jpg",
     ],
 )  # fmt: skip
 def test_only_what_the_page_needs_is_served(server, path):
@@ -112,12 +113,18 @@ def test_only_what_the_page_needs_is_served(server, path):
 
 
 def test_pictures_are_pictures(server):
+    jpeg, png = b"\xff\xd8", b"\x89PNG"
     for path, start in [
-        ("result", b"\xff\xd8"), ("unhidden", b"\xff\xd8"), ("coverage", b"\x89PNG"), ("frame?frame=03.jpg", b"\xff\xd8"),
-        ("thumb?frame=03.jpg", b"\xff\xd8"), ("light?frame=03.jpg", b"\xff\xd8"), ("mask?frame=03.jpg", b"\x89PNG"),
-        ("window?frame=&r0=10&c0=20&r1=110&c1=220", b"\xff\xd8"),
-        ("window?frame=03.jpg&r0=10&c0=20&r1=110&c1=220", b"\xff\xd8"),
-    ]:  # fmt: skip
+        ("result", jpeg),
+        ("unhidden", jpeg),
+        ("coverage", png),
+        ("frame?frame=03.jpg", jpeg),
+        ("thumb?frame=03.jpg", jpeg),
+        ("light?frame=03.jpg", jpeg),
+        ("mask?frame=03.jpg", png),
+        ("window?frame=&r0=10&c0=20&r1=110&c1=220", jpeg),
+        ("window?frame=03.jpg&r0=10&c0=20&r1=110&c1=220", jpeg),
+    ]:
         status, _, body = ask(server, path)
         assert (status, body[: len(start)]) == (200, start), path
     assert ask(server, "window?frame=&r0=0&c0=0&r1=99999999&c1=-5")[0] == 422
@@ -160,13 +167,11 @@ def test_a_change_is_carried_out_and_a_stale_one_is_not(server):
 
 
 def test_a_taken_port_is_said(server, small_run):
+    session = Session(small_run.folder)
     with pytest.raises(OutputError, match="free one"):
-        try:
-            Server(Session(small_run.folder), port=server.port)
-        except OutputError as error:
-            raise OutputError(str(error)) from error
+        Server(session, port=server.port)
     with pytest.raises(OutputError):
-        Server(Session(small_run.folder), port=99_999)
+        Server(session, port=99_999)
 
 
 def test_a_broken_connection_does_no_harm(server):
