@@ -162,9 +162,7 @@ def garage(folder: Path) -> None:
     make_series(world, rigs, folder, 7001, 0)
 
 
-def launch(folder: Path) -> None:
-    """Outdoors at dusk: heads before a bright sky, stands on gravel, leaves in front, an assistant in dark
-    clothes."""
+def launch_world() -> World:
     w, h = 1200, 860
     horizon = 560
     top = decode(cv2.resize(skimage.data.rocket(), (w, 800), interpolation=cv2.INTER_CUBIC))[800 - horizon :]
@@ -204,7 +202,13 @@ def launch(folder: Path) -> None:
     where = [rng.normal(1010, 110, n), rng.normal(190, 80, n)]
     shape = [rng.uniform(6, 14, n), rng.uniform(2, 5, n), rng.uniform(0, 180, n), rng.uniform(0.5, 1.5, n)]
     leaves = np.column_stack(where + shape)
-    world = World(albedo.astype(np.float32), depth, ambient.astype(np.float32), sky, focal, leaves)
+    return World(albedo.astype(np.float32), depth, ambient.astype(np.float32), sky, focal, leaves)
+
+
+def launch(folder: Path) -> None:
+    """Outdoors at dusk: heads before a bright sky, stands on gravel, leaves in front, an assistant in dark
+    clothes."""
+    world = launch_world()
     rigs: list[Rig | None] = [
         None,
         Rig(

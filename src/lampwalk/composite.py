@@ -27,6 +27,11 @@ FILLED = 255
 """Value of the coverage map where the light is a fill, not measured."""
 
 
+BLOCK_ROWS = 32
+"""Rows that are corrected at a time: float copies of so few rows stay in the processor's cache. Part of the method, like
+the strips."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Composite:
     """The merged picture and how it came about.
@@ -165,14 +170,17 @@ def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: i
         if window is None:
             return
         cols = window[1]
-    strip = geometry.warp_strip(pixels, d.frame_to_reference, rows, cols)
-    if strip.dtype == np.uint8:
-        strip = np.multiply(strip, np.uint16(257), dtype=np.uint16)
-    strip = _corrected(strip, rows, cols, d)
-    hidden = _hidden(rows, cols, d)
-    if hidden is not None:
-        strip = weaken(strip, hidden)
-    stack.add_strip(rows.start, np.ascontiguousarray(strip), number, left=cols.start, ambient=d.role == "ambient")
+    warped = geometry.warp_strip(pixels, d.frame_to_reference, rows, cols)
+    for top in range(rows.start, rows.stop, BLOCK_ROWS):
+        block = slice(top, min(top + BLOCK_ROWS, rows.stop))
+        part = np.ascontiguousarray(warped[block.start - rows.start : block.stop - rows.start])
+        if part.dtype == np.uint8:
+            part = np.multiply(part, np.uint16(257), dtype=np.uint16)
+        part = _corrected(part, block, cols, d)
+        hidden = _hidden(block, cols, d)
+        if hidden is not None:
+            part = weaken(part, hidden)
+        stack.add_strip(top, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
 def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
@@ -229,15 +237,21 @@ def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     its fill ratio r says that ``F = r O`` there. So ``F = M / (1 - a)`` if its own rest won, else ``F = r M``: in
     both cases the factor is ``min(r, 1 / (1 - a))``, which makes the soft edge of a mask seamless.
     """
+    for top in range(rows.start, rows.stop, BLOCK_ROWS):
+        _fill_block(stack, slice(top, min(top + BLOCK_ROWS, rows.stop)), filled)
+
+
+def _fill_block(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     pixels, coverage = stack.pixels()[rows], stack.coverage()[rows]
     ratio = np.ones(pixels.shape, np.float32)
     for d in filled:
-        assert d.fill is not None
-        window = d.fill.window(rows)
-        if window is None or d.hidden is None:
+        window = None if d.fill is None else d.fill.window(rows)
+        if d.fill is None or window is None or d.hidden is None:
             continue
         inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
         mask = geometry.warp_strip(d.hidden, d.frame_to_reference, window[0], window[1], linear=True)
+        if not mask.any():
+            continue
         behind = np.nonzero(mask)
         left = (255 - mask[behind]).astype(np.float32)[:, None] / 255
         limit = np.minimum(d.fill.render(*window)[behind], 1 / np.maximum(left, 1e-6))

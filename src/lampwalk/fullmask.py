@@ -30,6 +30,7 @@ class FullMask:
         self.shape = shape
         self._field = field
         self._packed = tuple(packed)
+        self._last: tuple[int, NDArray[np.uint8]] | None = None
 
     @classmethod
     def found(cls, hidden: NDArray[np.uint8], full: tuple[int, int]) -> FullMask:
@@ -47,12 +48,18 @@ class FullMask:
         start, stop, _ = rows.indices(self.shape[0])
         if self._packed:
             first, last = start // STRIP_ROWS, (stop - 1) // STRIP_ROWS
-            raw = b"".join(zlib.decompress(part) for part in self._packed[first : last + 1])
-            block = np.frombuffer(raw, np.uint8).reshape(-1, self.shape[1])
+            block = np.concatenate([self._part(i) for i in range(first, last + 1)])
             return block[start - first * STRIP_ROWS : stop - first * STRIP_ROWS]
         if self._field is None or self._field.window(slice(start, stop)) is None:
             return np.zeros((stop - start, self.shape[1]), np.uint8)
         return self._field.render(slice(start, stop), slice(0, self.shape[1]))
+
+    def _part(self, index: int) -> NDArray[np.uint8]:
+        last = self._last  # one assignment, one read: threads may unpack twice, but never see a half
+        if last is None or last[0] != index:
+            last = (index, np.frombuffer(zlib.decompress(self._packed[index]), np.uint8).reshape(-1, self.shape[1]))
+            self._last = last
+        return last[1]
 
     def whole(self) -> NDArray[np.uint8]:
         """Return all rows: (H, W) uint8."""

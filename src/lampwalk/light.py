@@ -22,8 +22,8 @@ class Field:
 
     Attributes
     ----------
-    values : (n, w) or (n, w, 3) uint8 or float32
-        The rows that matter, over the whole width of the preview.
+    values : (n, w) or (n, w, 3) uint8 or float16
+        The rows that matter, over the whole width of the preview; half precision is a thousandth of a stop.
     top : int
         First of these rows.
     cols : (int, int)
@@ -69,10 +69,14 @@ class Field:
         """Some rows of the preview; neutral outside those that are kept."""
         inside = (indices >= self.top) & (indices < self.top + len(self.values))
         if inside.all():
-            return np.ascontiguousarray(self.values[indices - self.top])
-        out = np.full((len(indices), *self.values.shape[1:]), self.neutral, self.values.dtype)
+            return np.asarray(self.values[indices - self.top], self._dtype)
+        out = np.full((len(indices), *self.values.shape[1:]), self.neutral, self._dtype)
         out[inside] = self.values[indices[inside] - self.top]
         return out
+
+    @property
+    def _dtype(self) -> type[np.generic]:
+        return np.uint8 if self.values.dtype == np.uint8 else np.float32
 
 
 def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: float = 0) -> Field | None:
@@ -102,7 +106,7 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
     rows, cols = np.flatnonzero(active.any(axis=1)), np.flatnonzero(active.any(axis=0))
     top, bottom = max(0, int(rows[0]) - MARGIN), min(small[0], int(rows[-1]) + 1 + MARGIN)
     left, right = max(0, int(cols[0]) - MARGIN), min(small[1], int(cols[-1]) + 1 + MARGIN)
-    kept = np.ascontiguousarray(values[top:bottom])
+    kept = values[top:bottom].astype(np.float16 if values.dtype == np.float32 else values.dtype)
     return Field(values=kept, top=top, cols=(left, right), neutral=neutral, small=small, full=full)
 
 
@@ -138,7 +142,8 @@ def encode(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
     -------
     (H, W, 3) uint16
     """
-    root = np.sqrt(np.maximum(linear, 0), dtype=np.float32)
+    _, root = cv2.threshold(linear, 0, 0, cv2.THRESH_TOZERO)
+    root = cv2.sqrt(root, dst=root)
     index = cv2.addWeighted(root, 65535, root, 0, 0, dtype=cv2.CV_16U)  # rounds and saturates in one pass
     return np.asarray(cv2.LUT(index, _encode_table())).reshape(linear.shape)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Mapping
@@ -22,6 +23,8 @@ from .keeper import Keeper
 from .opened import OpenedRun, missing_frames, open_run
 from .strokes import Box, moved
 from .table import LightTable, settle
+
+log = logging.getLogger(__name__)
 
 PAUSE_S = 1.0
 """Seconds without a change before everything is decided anew in the background."""
@@ -172,6 +175,9 @@ class Session:
             return
         except LampwalkError as error:
             problem = str(error)
+        except Exception as error:  # the page must hear of it, and the next change may be better
+            log.exception("not settled")
+            problem = f"the frames cannot be merged: {error or type(error).__name__}"
         with self.lock:
             if self.revision == revision:
                 self.settled = revision
