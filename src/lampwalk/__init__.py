@@ -15,10 +15,11 @@ from .errors import (
     WorksheetError,
 )
 from .frames import Frame, Series, read_series
-from .masks import Mask
-from .merging import Run, merge_folder, merge_worksheet
+from .masks import Mask, find_equipment
+from .merging import Run, Wish, merge_folder, merge_worksheet
 from .planning import plan
 from .stack import Stack
+from .worksheet import Lamp
 
 __version__ = "0.1.0"
 
@@ -30,6 +31,7 @@ __all__ = [
     "Frame",
     "FrameError",
     "InputError",
+    "Lamp",
     "LampwalkError",
     "Mask",
     "MissingExtraError",
@@ -38,9 +40,11 @@ __all__ = [
     "Series",
     "SeriesError",
     "Stack",
+    "Wish",
     "WorksheetError",
     "align",
     "check",
+    "find_equipment",
     "merge",
     "merge_folder",
     "merge_worksheet",

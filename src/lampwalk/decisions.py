@@ -241,7 +241,7 @@ def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) 
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
     small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
     previews.clear()
-    frames, offer = _light(frames, small, reference, choices=choices, given=given)
+    frames, offer, remarks = _light(frames, small, reference, choices=choices, given=given)
     looker.tell("deciding", 1)
     return Decisions(
         series=series,
@@ -251,7 +251,7 @@ def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) 
         choices=choices,
         hot_pixels=looker.hot_pixels(given.sheet) if choices.hot_pixels else np.zeros((0, 2), np.intp),
         offer=offer,
-        findings=_findings(series, frames, left_out),
+        findings=(*_findings(series, frames, left_out), *remarks),
     )
 
 
@@ -339,7 +339,7 @@ def _light(
     *,
     choices: Choices,
     given: Given,
-) -> tuple[list[Decision], Offer]:
+) -> tuple[list[Decision], Offer, list[Finding]]:
     """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left."""
     full = frames[0].frame.shape
     by_day = [d.role == "ambient" for d in frames]
@@ -352,8 +352,9 @@ def _light(
         small = [_relit(p, gain) for p, gain in zip(small, gains, strict=True)]
         frames = [replace(d, level=level) for d, level in zip(frames, levels, strict=True)]
 
+    remarks: list[Finding] = []
     if choices.hide or given.masks:
-        frames = _hide(frames, small, by_day, find=choices.hide and given.sheet is None, by_hand=given.masks)
+        frames, remarks = _hide(frames, small, by_day, find=choices.hide and given.sheet is None, by_hand=given.masks)
     hidden = parallel.each(_in_reference, frames)
 
     glows: list[NDArray[np.float32] | None] = [None] * len(frames)
@@ -385,7 +386,7 @@ def _light(
         ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
         for i, ratio in zip(on, ratios, strict=True):
             frames[i] = replace(frames[i], fill=crop_field(ratio, full, neutral=1))
-    return frames, offer
+    return frames, offer, remarks
 
 
 def _offer(
@@ -455,8 +456,12 @@ def _hide(
     *,
     find: bool,
     by_hand: Mapping[str, NDArray[np.uint8]],
-) -> list[Decision]:
-    found: Sequence[Mask | None] = masks.find_in_previews(small, by_day) if find else [None] * len(frames)
+) -> tuple[list[Decision], list[Finding]]:
+    found: Sequence[Mask | None] = [None] * len(frames)
+    remarks: list[Finding] = []
+    if find:
+        seen = masks.find_in_previews(small, by_day)
+        found, remarks = seen, masks.findings(seen, small, by_day)
     out = []
     for d, mask in zip(frames, found, strict=True):
         if d.frame.name in by_hand:
@@ -468,12 +473,11 @@ def _hide(
                 )
             out.append(replace(d, hidden=FullMask.painted(painted)))
         elif mask is not None and mask.hidden.any():
-            matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, mask.hidden.shape)
-            own = geometry.warp(mask.hidden, np.linalg.inv(matrix), linear=True)
-            out.append(replace(d, hidden=FullMask.found(own, d.frame.shape), mask=mask))
+            own = masks.in_own_geometry(mask, d.frame_to_reference, d.frame.shape)
+            out.append(replace(d, hidden=FullMask.found(own.hidden, d.frame.shape), mask=mask))
         else:
             out.append(replace(d, mask=mask))
-    return out
+    return out, remarks
 
 
 def _in_reference(d: Decision) -> NDArray[np.uint8]:
@@ -511,5 +515,16 @@ def _findings(series: Series, frames: Sequence[Decision], left_out: Sequence[tup
         Finding(code="weakly-aligned", frame=d.frame.name, text=d.alignment.reason, remedy="look at fine detail")
         for d in frames
         if d.alignment.verdict == "weak"
+    ]
+    found += [
+        Finding(
+            code="daylight-not-measured",
+            frame=d.frame.name,
+            text="no place without flash light: its daylight was left as it is",
+            remedy="take a frame without flash at the start and at the end of the walk",
+            serious=False,
+        )
+        for d in frames
+        if d.level is not None and not d.level.measured
     ]
     return tuple(found)

@@ -10,9 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, detector, regions
+from . import ambient, colour, detector, geometry, parallel, regions
+from .alignment import Alignment
 from .errors import Finding, InputError
-from .previews import Preview
+from .frames import Series
+from .fullmask import FullMask
+from .geometry import Matrix
+from .previews import Preview, align_preview, make_preview
 from .regions import Region
 
 WIDER = 0.0025
@@ -70,15 +74,77 @@ class Mask:
     regions: tuple[Region, ...] = ()
     by_hand: bool = False
 
+    def full_size(self, shape: tuple[int, int]) -> NDArray[np.uint8]:
+        """Return the mask as large as the frame: (H, W) uint8, 255 = hidden."""
+        return FullMask.found(self.hidden, shape).whole()
 
-def find_in_previews(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[Mask, ...]:
+
+def find_equipment(series: Series, alignments: Sequence[Alignment]) -> tuple[Mask, ...]:
+    """Find stands, heads, booms and helpers in the frames of a series.
+
+    Parameters
+    ----------
+    series : Series
+    alignments : one per frame, as `alignment.align` returns them
+
+    Returns
+    -------
+    tuple of Mask
+        One per frame, in the frame's own geometry, at preview size (`Mask.full_size` enlarges it); empty for frames
+        that could not be aligned.
+
+    Raises
+    ------
+    InputError
+        Not one alignment per frame.
+    """
+    if len(alignments) != len(series):
+        raise InputError(f"{len(alignments)} alignments for {len(series)} frames", remedy="give one per frame")
+    own = parallel.each(lambda frame: make_preview(frame.name, frame.pixels()), series.frames)
+    by_day = ambient.find_ambient(own)
+    matrices = [a.frame_to_reference for a in alignments]
+    used = [i for i, matrix in enumerate(matrices) if matrix is not None]
+    small = [align_preview(own[i], matrices[i]) for i in used]  # type: ignore[arg-type]
+    flags = [by_day[i] for i in used]
+    at = next((k for k, i in enumerate(used) if geometry.is_identity(matrices[i])), 0)  # type: ignore[arg-type]
+    levels = ambient.level(small, flags, at)
+    plate = ambient.plate(small, flags, levels)
+    for k, level in enumerate(levels):
+        gain = ambient.level_field(level, small[k], plate)
+        if gain is not None:
+            small[k] = replace(small[k], linear=np.clip(small[k].linear * gain, 0, 1))
+    found = dict(zip(used, find_in_previews(small, flags), strict=True))
+    return tuple(
+        in_own_geometry(found[i], matrices[i], series.shape)  # type: ignore[arg-type]
+        if i in found
+        else Mask(name=frame.name, hidden=np.zeros(own[i].shape, np.uint8))
+        for i, frame in enumerate(series.frames)
+    )
+
+
+def in_own_geometry(mask: Mask, frame_to_reference: Matrix, full: tuple[int, int]) -> Mask:
+    """Bring a mask from the reference's geometry into its frame's own, at preview size.
+
+    Parameters
+    ----------
+    mask : Mask
+    frame_to_reference : (3, 3) float64
+        Homography of the frame, full-size pixels.
+    full : (int, int)
+        Height and width of the frame.
+    """
+    matrix = geometry.to_small(frame_to_reference, full, mask.hidden.shape)  # type: ignore[arg-type]
+    return replace(mask, hidden=geometry.warp(mask.hidden, np.linalg.inv(matrix), linear=True))
+
+
+def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tuple[Mask, ...]:
     """Find the equipment in all frames.
 
     Parameters
     ----------
     previews : N of Preview, (h, w)
         In the reference's geometry, daylight levelled.
-    ambient : N of bool
+    by_day : N of bool
         Frames that hold no flash light, and therefore no equipment.
 
     Returns
@@ -91,19 +157,19 @@ def find_in_previews(previews: Sequence[Preview], ambient: Sequence[bool]) -> tu
     InputError
         If the previews differ in size or the two sequences in length.
     """
-    if len(previews) != len(ambient):
+    if len(previews) != len(by_day):
         raise InputError(
-            f"{len(previews)} previews, but {len(ambient)} flags for daylight", remedy="give one per frame"
+            f"{len(previews)} previews, but {len(by_day)} flags for daylight", remedy="give one per frame"
         )
     if len({p.shape for p in previews}) > 1:
         raise InputError("the previews differ in size", remedy="align them first")
     if len(previews) < 2:  # nothing to compare with
         return tuple(Mask(name=p.name, hidden=np.zeros(p.shape, np.uint8)) for p in previews)
-    probability = detector.probability(previews, ambient)
-    light = regions.compare(previews, ambient)
+    probability = detector.probability(previews, by_day)
+    light = regions.compare(previews, by_day)
     masks = []
     for i, preview in enumerate(previews):
-        if ambient[i]:
+        if by_day[i]:
             masks.append(Mask(name=preview.name, hidden=np.zeros(preview.shape, np.uint8)))
             continue
         area, found = regions.find(i, probability[i], preview, light)
@@ -160,7 +226,7 @@ def _widened(area: NDArray[np.bool_]) -> NDArray[np.uint8]:
     return np.where(area, np.uint8(255), cv2.GaussianBlur(wide, (0, 0), SOFT_PX))
 
 
-def findings(masks: Sequence[Mask], previews: Sequence[Preview], ambient: Sequence[bool]) -> list[Finding]:
+def findings(masks: Sequence[Mask], previews: Sequence[Preview], by_day: Sequence[bool]) -> list[Finding]:
     """Say what the photographer should know about the masks.
 
     Parameters
@@ -168,7 +234,7 @@ def findings(masks: Sequence[Mask], previews: Sequence[Preview], ambient: Sequen
     masks : N of Mask
     previews : N of Preview
         In the same geometry, daylight levelled.
-    ambient : N of bool
+    by_day : N of bool
 
     Returns
     -------
@@ -183,7 +249,7 @@ def findings(masks: Sequence[Mask], previews: Sequence[Preview], ambient: Sequen
     light = [colour.luminance(p.linear) for p in previews]
     hidden = [m.hidden > 127 for m in masks]
     shown = np.stack([np.where(h, 0, f) for f, h in zip(light, hidden, strict=True)])
-    plates = [f for f, a in zip(light, ambient, strict=True) if a]
+    plates = [f for f, a in zip(light, by_day, strict=True) if a]
     daylight = np.mean(plates, axis=0) if plates else np.min(light, axis=0)
     result = _never_seen(hidden, [p.valid for p in previews])
     for i, mask in enumerate(masks):

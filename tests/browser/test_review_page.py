@@ -334,7 +334,7 @@ AUDIT = r"""() => {
   };
   const kinds = "button, input, select, a, output, p, li, label, legend, h1, span";
   const seen = [...document.querySelectorAll(kinds)].filter(
-    (e) => e.checkVisibility({ visibilityProperty: true }) && e.getClientRects().length && !e.closest(".hidden"));
+    (e) => e.checkVisibility() && e.getClientRects().length && !e.closest(".hidden"));
   const controls = seen.filter((e) => e.matches("button, input, select, a"));
   const named = (e) => e.ariaLabel || e.innerText?.trim() || e.labels?.[0]?.innerText.trim();
   const says = (e) => [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim());

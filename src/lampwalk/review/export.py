@@ -107,22 +107,25 @@ def _pictures(session: Session, pictures: Pictures, crop: list[int] | None) -> d
     h, w = session.run.small
     r0, c0, r1, c1 = crop or (0, 0, h, w)
 
+    def working(pixels: NDArray[np.uint16]) -> str:
+        return jpeg(pictures.in_profile(pixels))
+
     def jpeg(pixels: NDArray[Any]) -> str:
         return _address("image/jpeg", pictures.jpeg(np.ascontiguousarray(pixels[r0:r1, c0:c1])))
 
     frames = []
     for d in table.frames:
         name = d.frame.name
-        shown = encode.to_eight_bits(pictures.warped(name))
+        shown = encode.to_eight_bits(pictures.in_profile(pictures.warped(name)))
         frames.append({
             "frame": jpeg(_outlined(shown, session.mask_in_reference(name))),
-            "light": jpeg(table.light_of(name)),
+            "light": working(table.light_of(name)),
         })  # fmt: skip
     return {
         "size": [r1 - r0, c1 - c0],
-        "result": jpeg(finished(table.pixels, session.sheet)),
-        "before": jpeg(pictures.warped(session.sheet.reference)),
-        "unhidden": jpeg(table.unhidden()),
+        "result": jpeg(finished(pictures.in_profile(table.pixels), session.sheet)),
+        "before": working(pictures.warped(session.sheet.reference)),
+        "unhidden": working(table.unhidden()),
         "coverage": _address(
             "image/png", encode.encode_png(np.ascontiguousarray(table.coverage[r0:r1, c0:c1]))
         ),

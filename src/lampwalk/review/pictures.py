@@ -12,7 +12,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from .. import encode, files, finish, geometry, previews
+from .. import encode, files, finish, geometry, previews, profiles
 from ..errors import InputError, LampwalkError, OutputError
 from ..worksheet import Worksheet
 from .opened import original
@@ -49,33 +49,31 @@ class Pictures:
         """Show the result with its finish, uncropped: JPEG, or PNG of a box."""
         session = self._session
         with session.lock:
-            pixels = session.table.pixels.copy() if session.table is not None else None
-            sheet = session.sheet
-        if pixels is None:
-            pixels = self._merged_before()
-        shown = finished(pixels, sheet)
+            table, sheet = session.table, session.sheet
+            pixels = None if table is None else table.pixels.copy()
+        shown = finished(self._merged_before() if pixels is None else self.in_profile(pixels), sheet)
         if box is None:
             return self.jpeg(shown)
         return self.png(np.ascontiguousarray(shown[box[0] : box[2], box[1] : box[3]]))
 
     def frame(self, name: str) -> bytes:
         """One frame as it was shot, in the reference's geometry: JPEG."""
-        return self.jpeg(self.warped(name))
+        return self.jpeg(self.in_profile(self.warped(name)))
 
     def thumb(self, name: str) -> bytes:
         """One frame, small: JPEG."""
-        pixels = self.warped(name)
+        pixels = self.in_profile(self.warped(name))
         scale = THUMB_PX / max(pixels.shape)
         size = (max(1, round(pixels.shape[1] * scale)), max(1, round(pixels.shape[0] * scale)))
         return self.jpeg(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
 
     def light(self, name: str) -> bytes:
         """Show what one lamp adds: JPEG."""
-        return self.jpeg(self._on_table(lambda table: table.light_of(name)))
+        return self.jpeg(self.in_profile(self._on_table(lambda table: table.light_of(name))))
 
     def unhidden(self) -> bytes:
         """Show the plain maximum, nothing hidden: JPEG."""
-        return self.jpeg(self._on_table(lambda table: table.unhidden()))
+        return self.jpeg(self.in_profile(self._on_table(lambda table: table.unhidden())))
 
     def mask(self, name: str) -> bytes:
         """Mask of one frame in the reference's geometry: 8-bit PNG, 255 = hidden."""
@@ -149,10 +147,14 @@ class Pictures:
                 return np.asarray(small, np.uint16)
         except (OSError, ValueError):
             pass
-        return self._on_table(lambda table: table.pixels.copy())
+        return self.in_profile(self._on_table(lambda table: table.pixels.copy()))
+
+    def in_profile(self, pixels: NDArray[np.uint16]) -> NDArray[np.uint16]:
+        """Encode what was computed in the working curve like the result: (h, w, 3) uint16."""
+        return profiles.recognise(self._icc).from_working(pixels)
 
     def warped(self, name: str) -> NDArray[np.uint16]:
-        """One frame as it was shot, in the reference's geometry: (h, w, 3) uint16, encoded."""
+        """One frame as it was shot, in the reference's geometry: (h, w, 3) uint16, in the working curve."""
         run = self._session.run
         frame = next(f for f in run.series.frames if f.name == name)
         return np.asarray(geometry.warp(frame.pixels(), run.to_reference(run.sheet.frame(name))), np.uint16)

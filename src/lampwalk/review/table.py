@@ -8,20 +8,21 @@ is known about glow.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import ambient, composite, fill, geometry, lamps, merging, parallel, rules
+from .. import ambient, composite, fill, geometry, lamps, merging, parallel
+from ..ambient import Level
 from ..colour import to_encoded, to_linear
-from ..decisions import Decision, Decisions, Given, Offer, _nowhere, decide
+from ..decisions import Decision, Decisions, Given, Offer, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
 from ..light import Field, crop_field
 from ..previews import CLIPPED, Preview, align_preview, make_preview
-from ..stack import Stack, weaken
+from ..stack import Stack
 from ..worksheet import Lamp, Worksheet
 from .opened import OpenedRun
 from .strokes import Box
@@ -74,22 +75,22 @@ def settle(
     goes_on : callable
         Called between steps; may raise to give up.
     """
-    small = run.small_sheet(sheet)
+    # The places of hot pixels are those of full size; a preview has none left.
+    choices = replace(merging._choices(sheet), hot_pixels=False)
     decisions = decide(
         run.series,
-        choices=merging._choices(sheet),
-        given=Given(masks=masks, lamps=merging._lamps(sheet), sheet=small),
+        choices=choices,
+        given=Given(masks=masks, lamps=merging._lamps(sheet), sheet=run.small_sheet(sheet)),
         threads=THREADS,
         progress=lambda *_: goes_on(),
     )
-    goes_on()
     layers = []
     for d in decisions.frames:
-        layers.append(_layer(d))
         goes_on()
+        layers.append(_layer(d))
     daylight, levelled = _plates(decisions)
-    stack = Stack(run.small, np.uint16)
-    _merge(stack, decisions.frames, layers, slice(0, run.small[0]))
+    goes_on()
+    stack = _merged(decisions.frames, choices.rule, slice(0, run.small[0]))
     return Settled(
         decisions=decisions,
         layers=tuple(layers),
@@ -116,6 +117,11 @@ class LightTable:
         self.coverage = settled.coverage.copy()
         self._shot: tuple[int, _Shot] | None = None
         self._names = {d.frame.name: i for i, d in enumerate(self.frames)}
+
+    @property
+    def _fills(self) -> bool:
+        choices = self._settled.decisions.choices
+        return choices.fill and choices.rule != "sum"
 
     @property
     def offer(self) -> Offer:
@@ -146,7 +152,7 @@ class LightTable:
         small = (hidden.shape[0], hidden.shape[1])
         d = replace(self.frames[i], hidden=FullMask.found(hidden, small) if hidden.any() else None)
         self.frames[i] = d
-        if self._settled.decisions.choices.fill and d.lamp.on and d.role == "lamp" and d.hidden is not None:
+        if self._fills and d.lamp.on and d.role == "lamp" and d.hidden is not None:
             self.frames[i] = replace(d, fill=self._refilled(i, box))
         self._remerge(rows)
         return rows
@@ -175,20 +181,13 @@ class LightTable:
         self._remerge(slice(0, len(self.pixels)))
 
     def anew(self) -> list[Decision]:
-        """Find where each frame takes part, and all fills, on the layers as they are; give it to `adopt`."""
+        """Find all fills anew, on the layers as they are; give it to `adopt`."""
         frames, layers = list(self.frames), list(self.layers)
         on = [k for k, d in enumerate(frames) if d.lamp.on]
         rows = slice(0, len(layers[0]))
-        choices = self._settled.decisions.choices
         shown = [_seen(layers[k]) for k in on]
         by_day = [frames[k].role == "ambient" for k in on]
-        if choices.quiet:
-            for k, reach in zip(on, rules.reach(shown, by_day), strict=True):
-                if reach is not None:
-                    frames[k] = replace(
-                        frames[k], reach=crop_field(reach, reach.shape) or _nowhere(reach.shape)
-                    )
-        if choices.fill:
+        if self._fills:
             hidden = [_veil(frames[k], rows, slice(0, layers[k].shape[1])) for k in on]
             for k, ratio in zip(on, fill.estimate(shown, hidden, by_day), strict=True):
                 frames[k] = replace(frames[k], fill=crop_field(ratio, layers[k].shape[:2], neutral=1))
@@ -201,16 +200,19 @@ class LightTable:
 
     def light_of(self, name: str) -> NDArray[np.uint16]:
         """Show what one lamp adds to the daylight, nothing hidden: (h, w, 3) uint16, encoded."""
-        linear = to_linear(self.layers[self._names[name]])
-        return to_encoded(np.maximum(linear - self._settled.levelled, 0))
+        i = self._names[name]
+        added = np.maximum(to_linear(self.layers[i]) - self._settled.levelled, 0)
+        reach = _whole(self.frames[i].reach, added.shape[:2], 255) / 255
+        return to_encoded(np.asarray(added * reach[..., None], np.float32))
 
     def unhidden(self) -> NDArray[np.uint16]:
         """Merge all frames as they are, nothing hidden or filled: (h, w, 3) uint16, encoded."""
-        out = np.zeros_like(self.pixels)
-        for d in self.frames:
-            if d.lamp.on:
-                np.maximum(out, _warped(d, slice(0, len(out))), out=out)
-        return out
+        plain = [
+            replace(d, hidden=None, reach=None, fill=None, gain=None, glow=None)
+            for d in self.frames
+            if d.lamp.on
+        ]
+        return np.asarray(_merged(plain, "lighten", slice(0, len(self.pixels))).pixels(), np.uint16)
 
     def _as_shot(self, i: int) -> _Shot:
         # A slider asks for the same frame many times.
@@ -219,8 +221,7 @@ class LightTable:
         return self._shot[1]
 
     def _remerge(self, rows: slice) -> None:
-        stack = Stack((self.pixels.shape[0], self.pixels.shape[1]), np.uint16)
-        _merge(stack, self.frames, self.layers, rows)
+        stack = _merged(self.frames, self._settled.decisions.choices.rule, rows)
         self.pixels[rows] = stack.pixels()[rows]
         self.coverage[rows] = stack.coverage()[rows]
 
@@ -254,49 +255,40 @@ def _seen(layer: NDArray[np.uint16]) -> Preview:
 
 def _veil(d: Decision, rows: slice, cols: slice) -> NDArray[np.uint8]:
     """Cut out of a window what is hidden: by the mask, or because the lamp adds nothing there."""
-    hidden = composite._hidden(rows, d)
-    if hidden is None:
-        return np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
-    return np.ascontiguousarray(hidden[:, cols])
+    hidden = np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
+    if d.hidden is not None:
+        warped = geometry.warp(d.hidden.whole(), d.frame_to_reference, linear=True)
+        hidden = np.ascontiguousarray(warped[rows, cols])
+    return hidden if d.reach is None else np.maximum(hidden, 255 - d.reach.render(rows, cols))
 
 
 def _layer(d: Decision) -> NDArray[np.uint16]:
-    """Bring a frame to the reference's geometry with its light corrected, on the strips of the full merge."""
-    height = d.frame.shape[0]
-    strips = []
-    for top in range(0, height, STRIP_ROWS):
-        rows = slice(top, min(top + STRIP_ROWS, height))
-        strips.append(composite._corrected(_warped(d, rows), rows, d))
-    return np.concatenate(strips)
+    """Bring a frame to the reference's geometry with its light corrected: a merge of nothing else."""
+    alone = replace(d, hidden=None, reach=None, fill=None, lamp=replace(d.lamp, on=True))
+    return np.asarray(_merged([alone], "lighten", slice(0, d.frame.shape[0])).pixels(), np.uint16)
 
 
-def _warped(d: Decision, rows: slice) -> NDArray[np.uint16]:
-    return np.asarray(geometry.warp_strip(d.frame.pixels(), d.frame_to_reference, rows), np.uint16)
-
-
-def _merge(
-    stack: Stack, frames: list[Decision] | tuple[Decision, ...], layers: list[NDArray[np.uint16]], rows: slice
-) -> None:
-    """Merge some rows of the result, strip by strip, in the same steps as `composite.execute`."""
-    on = [(k + 1, d, layer) for k, (d, layer) in enumerate(zip(frames, layers, strict=True)) if d.lamp.on]
-    filled = [d for _, d, _ in on if d.fill is not None]
+def _merged(frames: Sequence[Decision], rule: str, rows: slice) -> Stack:
+    """Merge some rows of the result, in the same steps as `composite.execute`."""
+    stack = Stack(frames[0].frame.shape, np.uint16, rule=rule)
+    numbered = [(i + 1, d) for i, d in enumerate(frames) if d.lamp.on]
+    numbered.sort(key=lambda x: x[1].role != "ambient")
+    filled = [d for _, d in numbered if d.fill is not None]
 
     def one(strip: slice) -> None:
-        for number, d, layer in on:
-            if d.reach is not None and d.reach.window(strip) is None:
-                continue
-            pixels = layer[strip]
-            hidden = composite._hidden(strip, d)
-            if hidden is not None:
-                pixels = weaken(pixels, hidden)
-            stack.add_strip(strip.start, pixels, number)
+        for number, d in numbered:
+            composite._add(stack, strip, d, d.frame.pixels(), number)
         if filled:
             composite._fill(stack, strip, filled)
 
     # The whole picture on the strips of the full merge, for the same bytes; a few rows on two threads.
     height = rows.stop - rows.start
-    step = STRIP_ROWS if height == len(layers[0]) else min(STRIP_ROWS, max(32, -(-height // THREADS)))
-    parallel.each(one, [slice(top, min(top + step, rows.stop)) for top in range(rows.start, rows.stop, step)])
+    whole = height == frames[0].frame.shape[0]
+    step = STRIP_ROWS if whole else min(STRIP_ROWS, max(32, -(-height // THREADS)))
+    strips = [slice(top, min(top + step, rows.stop)) for top in range(rows.start, rows.stop, step)]
+    with parallel.limited(THREADS):
+        parallel.each(one, strips)
+    return stack
 
 
 def _plates(decisions: Decisions) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -305,7 +297,8 @@ def _plates(decisions: Decisions) -> tuple[NDArray[np.float32], NDArray[np.float
     # Where there is an ambient frame the plate depends on nothing else: the others need not be looked at.
     chosen = [d for d, flag in zip(decisions.frames, by_day, strict=True) if flag or not any(by_day)]
     flags = [d.role == "ambient" for d in chosen]
-    daylight = ambient.plate([_aligned(d) for d in chosen], flags)
+    levels = [d.level or Level() for d in chosen]
+    daylight = ambient.plate([_aligned(d) for d in chosen], flags, levels)
     levelled = ambient.plate([_as_shot(d, daylight).preview for d in chosen], flags)
     return daylight, levelled
 
@@ -338,4 +331,4 @@ def _as_shot(d: Decision, daylight: NDArray[np.float32]) -> _Shot:
 def _whole(field: Field | None, shape: tuple[int, ...], neutral: float) -> NDArray[np.float32]:
     if field is None:
         return np.full(shape, neutral, np.float32)
-    return np.asarray(field.render(slice(0, shape[0]), slice(0, shape[1])), np.float32)
+    return np.array(field.render(slice(0, shape[0]), slice(0, shape[1])), np.float32)

@@ -1,0 +1,83 @@
+"""The command line: exit status, what goes where, messages with a remedy."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import cv2
+import numpy as np
+import pytest
+
+from lampwalk import __version__
+from lampwalk.cli import main
+
+
+def test_version_and_help(capsys):
+    for option in ("--version", "--help"):
+        with pytest.raises(SystemExit) as caught:
+            main([option])
+        assert caught.value.code == 0
+    assert __version__ in capsys.readouterr().out
+
+
+def test_merge_gives_json_on_standard_output_and_nothing_else(small_scene, tmp_path):
+    command = [sys.executable, "-m", "lampwalk.cli", "merge", str(small_scene / "frames"), "--output", str(tmp_path / "run"), "--json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert data["frames_used"] == 10
+    assert data["lamps"] == 9
+    assert "\r" not in done.stderr  # no bar in a pipe
+
+
+def test_check_says_what_each_frame_is(small_scene, capsys):
+    assert main(["check", str(small_scene / "frames"), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["reference"] == "00.jpg"
+    assert [row["role"] for row in data["frames"]] == ["ambient"] + ["lamp"] * 9
+    assert abs(data["frames"][6]["drift_ev"] + 0.225) < 0.03  # the scene's meta.json
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["merge", "nowhere", "--output", "run"], "not there"),
+        (["merge", ".", "--output", "run"], "holds no pictures"),
+        (["merge", "--output", "run"], "either a folder"),
+        (["merge", "--worksheet", "none.json", "--output", "run"], "not there"),
+        (["check", "nowhere"], "not there"),
+    ],
+)
+def test_bad_input_is_status_2_with_a_remedy_and_nothing_written(arguments, said, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 2
+    message = capsys.readouterr().err
+    assert said in message
+    assert message.rstrip().endswith(")")  # the remedy
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_frame_of_another_scene_is_left_out_and_said(small_scene, tmp_path, capsys):
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    for name in ("00", "01", "06", "07"):
+        (folder / f"{name}.jpg").write_bytes((small_scene / "frames" / f"{name}.jpg").read_bytes())
+    rng = np.random.default_rng(7)
+    other = cv2.resize(rng.integers(0, 255, (40, 60, 3), np.uint8), (600, 400), interpolation=cv2.INTER_CUBIC)
+    cv2.imwrite(str(folder / "99.jpg"), other)
+    assert main(["merge", str(folder), "--output", str(tmp_path / "run")]) == 1
+    assert "99.jpg" in capsys.readouterr().err
+    data = json.loads((tmp_path / "run" / "worksheet.json").read_text("utf-8"))
+    odd = next(frame for frame in data["frames"] if frame["file"] == "99.jpg")
+    assert odd["role"] == "left out"
+    assert odd["homography"] is None
+    assert odd["why"]
+
+
+@pytest.mark.parametrize("option", [["--off", "77"], ["--stops", "01"], ["--stops", "01=x"], ["--crop", "wide"], ["--rule", "mean"]])
+def test_options_that_cannot_be_meant(option, small_scene, tmp_path, capsys):
+    assert main(["merge", str(small_scene / "frames"), "--output", str(tmp_path / "run"), *option]) == 2
+    assert "(" in capsys.readouterr().err
+    assert not (tmp_path / "run").exists()

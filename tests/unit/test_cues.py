@@ -1,0 +1,82 @@
+"""Cues: what a patch in front of the scene does to them, and what a change of light does not."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from lampwalk import cues
+from lampwalk.previews import Preview
+
+
+def preview(linear: np.ndarray, valid: np.ndarray | None = None) -> Preview:
+    shape = linear.shape[:2]
+    return Preview(
+        name="x",
+        linear=linear.astype(np.float32),
+        clipped=linear.max(axis=2) >= 0.98,
+        valid=np.ones(shape, bool) if valid is None else valid,
+        full_shape=shape,
+    )
+
+
+def textured(seed: int = 0, shape: tuple[int, int] = (300, 450)) -> np.ndarray:
+    noise = np.random.default_rng(seed).standard_normal(shape)
+    albedo = np.exp(0.5 * cv2.GaussianBlur(noise, (0, 0), 1.5) / 0.2)
+    return np.clip(0.05 * albedo, 0.003, 0.9)[..., None].repeat(3, axis=2)
+
+
+def lit(scene: np.ndarray, gains: tuple[float, ...]) -> list[Preview]:
+    ramp = np.linspace(0.5, 1.5, scene.shape[1])[None, :, None]
+    return [preview(np.clip(scene * g * ramp**k, 0, 1)) for k, g in enumerate(gains)]
+
+
+def test_shapes_and_finite_values_for_any_number_of_frames() -> None:
+    for n in (2, 3, 9):
+        frames = lit(textured(), tuple(1 + 0.2 * k for k in range(n)))
+        for coarse, detail in cues.measure(frames, [False] * n):
+            h, w = cues.working_shape((300, 450))
+            assert coarse.shape == (cues.COARSE_CHANNELS, h // 2, w // 2)
+            assert detail.shape == (cues.DETAIL_CHANNELS, h, w)
+            assert np.isfinite(coarse).all()
+            assert np.isfinite(detail).all()
+
+
+def test_a_pole_is_unexplained_and_the_same_scene_under_another_light_is_not() -> None:
+    frames = lit(textured(), (1.0, 2.0, 3.0, 1.5))
+    with_pole = frames[1].linear.copy()
+    with_pole[40:280, 200:206] = 0.6
+    frames[1] = preview(with_pole)
+    unexplained = cues.measure(frames, [False] * 4)[1][0][15]
+    scale = unexplained.shape[1] / 450
+    row, column = slice(int(60 * scale), int(260 * scale)), round(202 * scale)
+    on_pole = unexplained[row, column - 1 : column + 2].mean()
+    elsewhere = np.median(unexplained[:, : column - 40])
+    assert on_pole > 5 * elsewhere
+
+
+def test_gaps_at_the_edge_bring_no_edges() -> None:
+    frames = lit(textured(), (1.0, 1.0, 1.0))
+    valid = np.ones((300, 450), bool)
+    valid[:, :30] = False
+    gap = preview(np.where(valid[..., None], frames[0].linear, 0), valid)
+    whole = cues.measure(frames, [False] * 3)
+    holed = cues.measure([gap, *frames[1:]], [False] * 3)
+    assert np.abs(holed[1][0][15] - whole[1][0][15]).max() < 0.2
+
+
+def test_one_frame_cannot_be_compared() -> None:
+    with pytest.raises(ValueError, match="at least two"):
+        cues.measure(lit(textured(), (1.0,)), [False])
+
+
+def test_the_ambient_frame_is_always_among_the_compared() -> None:
+    frames = lit(textured(shape=(120, 180)), tuple(1 + 0.1 * k for k in range(12)))
+    small = [cues._half_size(f.linear, f.clipped.astype(np.float32)) for f in frames]
+    ambient = [k == 11 for k in range(12)]
+    for i in range(11):
+        chosen = cues._choose_others(small, ambient, i)
+        assert 11 in chosen
+        assert i not in chosen
+        assert len(set(chosen)) == len(chosen) == cues.COMPARED
