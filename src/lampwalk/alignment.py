@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import motion
+from . import motion, parallel
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
@@ -46,6 +46,18 @@ Verdict = Literal["aligned", "weak", "refused"]
 LIKELIER = 12.0
 """Robust cost that each parameter of a richer model must save. Neighbouring patches err alike, so this is
 far more than the 1 of independent errors."""
+LIKELIER_ZOOM = 80.0
+"""The same for a change of scale, which a lens on a tripod seldom has and moving light often mimics: it saved
+64 where there was none."""
+_TURN = 3 * LIKELIER
+PRICES = {
+    0: 0.0,
+    2: 2 * LIKELIER,
+    3: _TURN,
+    4: _TURN + LIKELIER_ZOOM,
+    8: _TURN + LIKELIER_ZOOM + 4 * LIKELIER_HOMOGRAPHY,
+}
+"""Robust cost that a motion with so many parameters must save over none."""
 WORTH_PX = 0.04
 """A richer model that moves the picture by less than this (rms over the picture, px at working size) is not
 worth it:
@@ -53,6 +65,17 @@ a shift costs a resampling, and light alone moves what is seen by some hundredth
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
+STILL_PX, STILL_AGREEING, STILL_SHARE = 1.5, 20, 0.45
+"""A tripod that stood still to within this many px (at working size) is believed on fewer agreeing patches and a smaller
+share: where hard shadows walk over most of the picture the rest disagree, but by chance a patch lands so near its own
+place once in 250 times."""
+SECOND_MOTION, NEIGHBOUR = 8, 0.15
+"""Disagreeing patches from which a second motion is looked for, and the share of the long side within which patches are
+neighbours."""
+COHERENT, COHERENT_PAIRS = 0.65, 0.35
+"""Share of disagreeing patches that go with a neighbour, and of neighbouring pairs that go together, from which they are a
+second motion. 30 parallax cases: at least 0.65 and 0.40; frames of the scenes with truth: at most 0.62 and 0.30, but for one
+of the real photographs, which is then aligned through another frame."""
 MIN_SPREAD = 0.1
 WEAK_SPREAD = 0.25
 WEAK_PX = 0.75
@@ -156,13 +179,28 @@ def solve(
         return ()
     reference = best_connected(sightings) if reference is None else reference
     base = Base(sightings[reference])
-    matches = [
-        None if i == reference else compare(base, sighting, _again(pixels, i))
-        for i, sighting in enumerate(sightings)
-    ]
+    matches = parallel.each(
+        lambda i: None if i == reference else compare(base, sightings[i], _again(pixels, i)), range(len(sightings))
+    )
     bend = motion.common_bend([m.data for m in matches if m is not None and m.data is not None and m.sound])
     found = [_REFERENCE if m is None else _conclude(m, bend) for m in matches]
+    if _steady(found, matches):
+        # In a series that stood still, neighbours that disagree alike are shading that a lamp from the side displaces.
+        found = [
+            _conclude(m, bend, steady=True) if m is not None and a.verdict == "refused" else a
+            for a, m in zip(found, matches, strict=True)
+        ]
     return tuple(_chained(sightings, found, bend, pixels))
+
+
+def _steady(found: Sequence[Alignment], matches: Sequence[Match | None]) -> bool:
+    """Whether the tripod stood still in all frames that could be aligned: at least two besides the reference."""
+    moved = [
+        _largest_px(a.frame_to_reference, m.full) * m.work[1] / m.full[1]
+        for a, m in zip(found, matches, strict=True)
+        if m is not None and a.frame_to_reference is not None
+    ]
+    return len(moved) >= 2 and max(moved) < STILL_PX
 
 
 def best_connected(sightings: Sequence[Sighting]) -> int:
@@ -228,7 +266,7 @@ BREATHING = 0.0008
 # ---------------------------------------------------------------- model and verdict
 
 
-def _conclude(match: Match, bend: float) -> Alignment:
+def _conclude(match: Match, bend: float, *, steady: bool = False) -> Alignment:
     if match.problem:
         return _refused(match.problem)
     assert match.data is not None
@@ -250,7 +288,7 @@ def _conclude(match: Match, bend: float) -> Alignment:
     matrix = np.eye(3) if free == 0 else normalised(work_matrix)
     if free == 2:
         matrix = np.array([[1, 0, matrix[0, 2]], [0, 1, matrix[1, 2]], [0, 0, 1]])
-    return _judged(match, matrix, model, fit, unit)
+    return _judged(match, matrix, model, fit, unit, steady=steady)
 
 
 def _rank(free: int, bend: float) -> int:
@@ -265,8 +303,7 @@ def _simplest(data: motion.Displacements, bend: float, unit: float) -> tuple[int
     chosen, kept = 0, motion.fit(data, 0, 0.0, variance=richest.variance)
     for free in (2, 3, 4, 8):
         fit = motion.fit(data, free, 0.0 if free == 2 else bend, variance=richest.variance)
-        price = LIKELIER_HOMOGRAPHY if free == 8 else LIKELIER
-        saved = kept.cost - fit.cost > price * (free - chosen)
+        saved = kept.cost - fit.cost > PRICES[free] - PRICES[chosen]
         if saved and _apart(kept, chosen, fit, free, bend) * unit > WORTH_PX:
             chosen, kept = free, fit
     return chosen, kept
@@ -283,7 +320,10 @@ def _apart(one: motion.Fit, one_free: int, other: motion.Fit, other_free: int, b
     return float(np.sqrt(((ends[0] - ends[1]) ** 2).sum(axis=-1).mean()))
 
 
-def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: float) -> Alignment:
+def _judged(
+    match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: float, *, steady: bool
+) -> Alignment:
+    """Accept or refuse a fit; `steady` says that the tripod stood still in the rest of the series."""
     assert match.matrix is not None
     assert match.data is not None
     full, step = match.full, match.full[1] / match.work[1]
@@ -307,7 +347,11 @@ def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: f
     if count < MIN_AGREEING or spread < MIN_SPREAD:
         why = "too little of it matches the reference"
         return _refused(why, inliers=count, spread=spread, residual_px=residual)
-    if share < MIN_SHARE:
+    still = _largest_px(lifted, full) < STILL_PX * step and count >= STILL_AGREEING and share >= STILL_SHARE
+    if not (steady and still) and _second_motion(centres[sure & ~agree], off[sure & ~agree], match.work):
+        why = f"{1 - share:.0%} of its detail moved otherwise than the rest: the camera was carried, or something large moved"
+        return _refused(why, inliers=count, spread=spread, residual_px=residual)
+    if share < MIN_SHARE and not still:
         why = f"only {share:.0%} of its detail lies where the reference has it: the camera or the scene moved"
         return _refused(why, inliers=count, spread=spread, residual_px=residual)
     weak = ""
@@ -324,6 +368,30 @@ def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: f
         frame_to_reference=lifted, model=model, verdict="weak" if weak else "aligned", reason=reason,
         inliers=count, spread=spread, residual_px=residual,
     )  # fmt: skip
+
+
+def _largest_px(matrix: Matrix, shape: tuple[int, int]) -> float:
+    """How far a homography moves the corner that it moves most."""
+    h, w = shape
+    corners = np.array([[[0, 0], [w - 1, 0], [0, h - 1], [w - 1, h - 1]]], np.float64)
+    return float(np.hypot(*(cv2.perspectiveTransform(corners, matrix) - corners)[0].T).max())
+
+
+def _second_motion(centres: NDArray[np.float64], off: NDArray[np.float64], shape: tuple[int, int]) -> bool:
+    """Whether the patches that disagree with the fit agree with their neighbours.
+
+    Parallax and large moving things displace neighbours alike; the edge of a walking shadow finds its like anywhere.
+    """
+    if len(centres) < SECOND_MOTION:
+        return False
+    apart = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1))
+    near = (apart > 0) & (apart < NEIGHBOUR * max(shape))
+    alike = near & (np.hypot(*(off[:, None] - off[None]).transpose(2, 0, 1)) < NEAR_PX)
+    with_neighbours = near.any(axis=1)
+    if not with_neighbours.any():
+        return False
+    coherent = float(alike.any(axis=1)[with_neighbours].mean())
+    return coherent >= COHERENT and alike.sum() >= COHERENT_PAIRS * near.sum()
 
 
 def _refused(reason: str, *, inliers: int = 0, spread: float = 0.0, residual_px: float = np.inf) -> Alignment:
@@ -368,15 +436,13 @@ def _chained(
     bend: float,
     pixels: Callable[[int], NDArray[Any]] | None,
 ) -> list[Alignment]:
-    """Try refused frames through their nearest aligned neighbours in shooting order."""
-    good = [i for i, a in enumerate(found) if a.verdict == "aligned"]
+    """Try refused frames through their nearest neighbours in shooting order that could be aligned."""
+    good = [i for i, a in enumerate(found) if a.verdict != "refused" and a.reason != "reference"]
     out = list(found)
     for i, alignment in enumerate(found):
         if alignment.verdict != "refused" or sightings[i].problem:
             continue
         for k in sorted(good, key=lambda j: abs(j - i))[:CHAIN]:
-            if found[k].reason == "reference":
-                continue
             link = _conclude(compare(Base(sightings[k]), sightings[i], _again(pixels, i)), bend)
             if link.verdict == "aligned":
                 out[i] = _joined(link, found[k], sightings[i].shape)
@@ -395,7 +461,7 @@ def _joined(link: Alignment, to_reference: Alignment, shape: tuple[int, int]) ->
         residual_px=float(np.hypot(link.residual_px, to_reference.residual_px)),
         inliers=link.inliers,
         spread=link.spread,
-        verdict="aligned",
+        verdict=to_reference.verdict,
         reason=f"aligned through another frame, {_words(matrix, shape)}",
     )
 

@@ -19,7 +19,7 @@ FLAGS = [
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 
-PATIENCE_S = 120.0
+PATIENCE_S = 60.0
 """Seconds after which a wait counts as failed: a slow machine is no fault."""
 
 
@@ -52,7 +52,7 @@ class Page:
     def __init__(self, page, address):
         self.page = page
         self.trouble, self.asked = [], []
-        page.on("console", lambda m: self.trouble.append(m.text) if m.type in ("error", "warning") else None)
+        page.on("console", lambda m: self.trouble.append(m.text) if m.type == "error" else None)
         page.on("pageerror", lambda e: self.trouble.append(str(e)))
         page.on("request", lambda r: self.asked.append(r.url))
         page.goto(address)
@@ -103,6 +103,7 @@ class Page:
 
     def brightness(self):
         """Mean of what the canvas shows."""
+        self.page.wait_for_timeout(100)  # it is drawn with the screen's next picture
         return self.page.evaluate(
             """() => { const c = document.getElementById("picture");
             const d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data;

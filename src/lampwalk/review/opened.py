@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import colour, files, geometry, previews, runfolder, worksheet
+from .. import colour, files, geometry, parallel, previews, runfolder, worksheet
 from ..errors import LampwalkError, WorksheetError
 from ..files import Facts
 from ..frames import Frame, Series, as_series
@@ -86,7 +86,9 @@ def open_run(folder: str | Path) -> OpenedRun:
     arrays = _small_frames(folder, sheet, taken)
     small = arrays[taken[0].file].shape[:2]
     full = _full_size(folder, sheet, taken, small)
-    masks = {r.file: _mask(folder, r, full, small, notices) for r in taken}
+    read = parallel.each(lambda r: _mask(folder, r, full, small), taken)
+    masks = {r.file: mask for r, (mask, _) in zip(taken, read, strict=True)}
+    notices += [notice for _, notice in read if notice]
     gone = [r.file for r in taken if sheet.folder and not (folder / sheet.folder / r.file).is_file()]
     if gone:
         notices.append(
@@ -165,19 +167,20 @@ def _full_size(
 
 
 def _mask(
-    folder: Path, record: FrameRecord, full: tuple[int, int], small: tuple[int, int], notices: list[str]
-) -> NDArray[np.uint8]:
+    folder: Path, record: FrameRecord, full: tuple[int, int], small: tuple[int, int]
+) -> tuple[NDArray[np.uint8], str]:
+    """Read a mask at preview size, and say what is wrong with it."""
     if record.mask is None:
-        return np.zeros(small, np.uint8)
+        return np.zeros(small, np.uint8), ""
     try:
         mask = runfolder.read_mask(folder / record.mask)
     except WorksheetError:
-        notices.append(f"The mask of {record.file} is missing or damaged: nothing is hidden in this frame.")
-        return np.zeros(small, np.uint8)
+        notice = f"The mask of {record.file} is missing or damaged: nothing is hidden in this frame."
+        return np.zeros(small, np.uint8), notice
     if mask.shape != full:
-        notices.append(f"The mask of {record.file} has another size than the frame; it was fitted.")
-        return np.asarray(cv2.resize(mask, small[::-1], interpolation=cv2.INTER_AREA), np.uint8)
-    return np.asarray(previews.shrink(mask), np.uint8)
+        fitted = np.asarray(cv2.resize(mask, small[::-1], interpolation=cv2.INTER_AREA), np.uint8)
+        return fitted, f"The mask of {record.file} has another size than the frame; it was fitted."
+    return np.asarray(previews.shrink(mask), np.uint8), ""
 
 
 def original(folder: Path, sheet: Worksheet, name: str) -> Frame:

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import ambient, composite, fill, geometry, lamps, merging, parallel
+from .. import ambient, composite, fill, geometry, lamps, merging, parallel, rules
 from ..ambient import Level
 from ..colour import to_encoded, to_linear
-from ..decisions import Decision, Decisions, Given, Offer, decide
+from ..decisions import Decision, Decisions, Given, Offer, _nowhere, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
 from ..light import Field, crop_field
@@ -177,7 +177,10 @@ class LightTable:
             glow = shot.glow if change is None else shot.glow * change
             d = replace(d, gain=crop_field(gain, shape, neutral=1), glow=crop_field(glow, shape))
             self.layers[i] = _layer(d)
+            d = replace(d, reach=None)
         self.frames[i] = replace(d, lamp=lamp)
+        if lamp.on and d.reach is None:
+            self.frames[i] = replace(self.frames[i], reach=self._reached(i))
         self._remerge(slice(0, len(self.pixels)))
 
     def anew(self) -> list[Decision]:
@@ -213,6 +216,14 @@ class LightTable:
             if d.lamp.on
         ]
         return np.asarray(_merged(plain, "lighten", slice(0, len(self.pixels))).pixels(), np.uint16)
+
+    def _reached(self, i: int) -> Field | None:
+        """Where one lamp adds light to the first ambient frame; None where it takes part everywhere."""
+        by_day = [k for k, d in enumerate(self.frames) if d.role == "ambient"]
+        if not self._settled.decisions.choices.quiet or not by_day or self.frames[i].role == "ambient":
+            return None
+        found = rules.reach([_seen(self.layers[by_day[0]]), _seen(self.layers[i])], [True, False])[1]
+        return None if found is None else crop_field(found, found.shape) or _nowhere(found.shape)
 
     def _as_shot(self, i: int) -> _Shot:
         # A slider asks for the same frame many times.

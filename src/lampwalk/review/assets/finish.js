@@ -50,7 +50,7 @@ export class Finish {
   leave() { this.active = false; }
 
   state() {
-    if (this.busy) return;
+    if (this.offer.busy) return;
     const known = JSON.stringify(this.spec);
     this.take();
     if (this.active && known !== JSON.stringify(this.spec)) this.fill();
@@ -81,9 +81,8 @@ export class Finish {
   }
 
   async send() {
-    this.busy = true;
     await this.offer(structuredClone(this.spec));
-    this.busy = false;
+    this.state(); // what was refused is taken back
   }
 
   fill() {
@@ -105,7 +104,7 @@ export class Finish {
     const input = Object.assign(document.createElement("input"), { type: "range", min, max, step, value: get() });
     const out = Object.assign(document.createElement("output"), { value: get().toFixed(2) });
     input.dataset.name = name;
-    input.onpointerdown = input.onfocus = input.onchange = () => { this.gesture += 1; };
+    input.onpointerdown = input.onfocus = () => { this.gesture += 1; };
     input.oninput = () => {
       out.value = Number(input.value).toFixed(2);
       set(Number(input.value));

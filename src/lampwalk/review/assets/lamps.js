@@ -14,13 +14,10 @@ export class Lamps {
     for (const [id, name] of [["lamp-ev", "gain_ev"], ["lamp-warmth", "warmth"]]) {
       const slider = $(id);
       slider.onpointerdown = slider.onfocus = () => { this.gesture += 1; };
-      slider.oninput = async () => {
+      slider.oninput = () => {
         this.words();
-        this.using = true;
-        await this.offer({ do: "lamp", frame: this.app.chosen, [name]: Number(slider.value), gesture: `${id} ${this.gesture} ${this.app.link.page}` });
-        this.using = false;
+        this.offer({ do: "lamp", frame: this.app.chosen, [name]: Number(slider.value), gesture: `${id} ${this.gesture} ${this.app.link.page}` }).then(() => { if (!this.offer.busy) this.fill(); });
       };
-      slider.onchange = () => { this.gesture += 1; };
     }
     $("lamp-reset").onclick = () => this.app.change({ do: "lamp", frame: this.app.chosen, on: true, gain_ev: 0, warmth: 0 }).then(() => this.fill());
     $("balance").onclick = () => this.suggest();
@@ -34,7 +31,7 @@ export class Lamps {
 
   leave() { this.active = false; }
   chosen() { this.fill(); }
-  state() { if (!this.using) this.fill(); }
+  state() { if (!this.offer.busy) this.fill(); }
   toggle() {
     const f = this.app.frame;
     this.app.change({ do: "lamp", frame: f.file, on: !f.on });

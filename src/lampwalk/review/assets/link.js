@@ -78,19 +78,23 @@ export function fromBase64(text) {
   return createImageBitmap(new Blob([bytes], { type: "image/png" }));
 }
 
-// Calls `send` with the latest value only, never twice at a time.
+// Calls `send` with the latest value only, never twice at a time; `offer.busy` while values are under way.
 export function latest(send) {
   let waiting = null;
-  let busy = false;
-  return async function offer(value) {
+  async function offer(value) {
     waiting = { value };
-    if (busy) return;
-    busy = true;
-    while (waiting) {
-      const next = waiting.value;
-      waiting = null;
-      await send(next);
+    if (offer.busy) return;
+    offer.busy = true;
+    try {
+      while (waiting) {
+        const next = waiting.value;
+        waiting = null;
+        await send(next);
+      }
+    } finally {
+      offer.busy = false;
     }
-    busy = false;
-  };
+  }
+  offer.busy = false;
+  return offer;
 }
