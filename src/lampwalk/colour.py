@@ -11,7 +11,6 @@ from functools import cache
 from typing import Any
 
 import cv2
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour
+from . import colour, parallel
 from .previews import Preview
 
 Map = NDArray[np.float32]
@@ -91,11 +91,13 @@ def measure(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[tuple[
     details = _details([np.log(colour.luminance(f) + DARK) for f in light])
     frames = [_half_size(f, _resized(p.clipped.astype(np.float32), shape)) for f, p in zip(light, previews, strict=True)]
     others = [_choose_others(frames, ambient, i) for i in range(len(frames))]
-    unexplained = [[_unexplained(frames, i, others[i], s) for s in range(len(SCALES))] for i in range(len(frames))]
+    unexplained = parallel.each(
+        lambda i: [_unexplained(frames, i, others[i], s) for s in range(len(SCALES))], range(len(frames))
+    )
     stacks = _Statistics(frames, unexplained)
-    return [
-        (_coarse(frames, i, ambient, others[i], unexplained[i], stacks), details[i]) for i in range(len(frames))
-    ]
+    return parallel.each(
+        lambda i: (_coarse(frames, i, ambient, others[i], unexplained[i], stacks), details[i]), range(len(frames))
+    )
 
 
 def _without_gaps(previews: Sequence[Preview]) -> list[Preview]:
@@ -235,7 +237,7 @@ def _of_others(ranked: Map, mine: Map, rank: int) -> Map:
     """Value of this rank (from the lowest; negative from the highest) among the frames other than `mine`."""
     n = len(ranked) - 1
     k = min(max(rank if rank >= 0 else n + rank, 0), n - 1)
-    return np.where(mine <= ranked[k], ranked[k + 1], ranked[k])
+    return np.asarray(np.where(mine <= ranked[k], ranked[k + 1], ranked[k]))
 
 
 def _coarse(

@@ -113,7 +113,7 @@ class Decision:
     level: Level | None = None
     hidden: FullMask | None = None
     mask: Mask | None = None
-    lamp: Lamp = Lamp()
+    lamp: Lamp = field(default_factory=Lamp)
     by_hand: bool = False
     gain: Field | None = None
     glow: Field | None = None
@@ -178,8 +178,8 @@ class Decisions:
 def decide(
     series: Series,
     *,
-    choices: Choices = Choices(),  # noqa: B008  (frozen)
-    given: Given = Given(),  # noqa: B008
+    choices: Choices = Choices(),
+    given: Given = Given(),
     keep: Callable[[Preview], None] | None = None,
     shelf: Shelf | None = None,
     threads: int = 2,
@@ -484,7 +484,7 @@ def _in_reference(d: Decision) -> NDArray[np.uint8]:
     if d.hidden is None:
         return np.zeros(small_shape(d.frame.shape), np.uint8)
     small = d.hidden.small()
-    matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, small.shape)  # type: ignore[arg-type]
+    matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, small.shape)
     return geometry.warp(small, matrix, linear=True)
 
 

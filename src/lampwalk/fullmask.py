@@ -41,7 +41,7 @@ class FullMask:
     def painted(cls, mask: NDArray[np.uint8]) -> FullMask:
         """Make it from a full-size mask (H, W) uint8, which it gives back bit for bit."""
         rows = range(0, mask.shape[0], STRIP_ROWS)
-        return cls(mask.shape, packed=[zlib.compress(mask[r : r + STRIP_ROWS].tobytes(), 1) for r in rows])  # type: ignore[arg-type]
+        return cls(mask.shape, packed=[zlib.compress(mask[r : r + STRIP_ROWS].tobytes(), 1) for r in rows])
 
     def __getitem__(self, rows: slice) -> NDArray[np.uint8]:
         """Rows of the mask: (n, W) uint8."""

@@ -64,7 +64,7 @@ def covered(shape: tuple[int, int], frame_to_reference: Matrix) -> NDArray[np.bo
     """Which pixels of the reference (H, W) a frame covers."""
     if is_identity(frame_to_reference):
         return np.ones(shape, bool)
-    return warp(np.full(shape, 255, np.uint8), frame_to_reference, linear=True) == 255
+    return np.asarray(warp(np.full(shape, 255, np.uint8), frame_to_reference, linear=True) == 255)
 
 
 class Rows(Protocol):

@@ -37,6 +37,10 @@ LARGE_PX = 200
 PART_SHARE = 0.35
 """... if at least this share of it is hidden ..."""
 
+SOLID = 0.8
+"""... if it covers at least this share of its convex hull, as heads do (0.7 to 1 measured) and burnt-out ground does
+not ..."""
+
 COMMON_SHARE = 0.3
 """... and at most this share of it is clipped in another frame, too, as lit ground is."""
 
@@ -50,11 +54,24 @@ REACH = 0.3
 best where no lamp lights the scene (sky, dark foliage, deep background)."""
 
 NOISE = 0.0015
-"""Noise of a half-size pixel in linear light; weaker glow does not enter the fit."""
+"""Noise of a half-size pixel in linear light; glow weaker than twice that does not enter the fit."""
+
+DAYLIGHT = 0.06
+"""Share of the daylight by which a pixel may be off: its level, its sharp edges and the alignment. Without it, before
+a bright sky, the fit from below finds no glow at all (0.03 to 0.06 alike elsewhere)."""
+
+AVERAGED = 4.0
+"""Half-size pixels (sigma) over which light is averaged where a first strength is read off."""
+
+SMALL = 25
+"""A head of fewer half-size pixels has a badly known strength, ..."""
 
 STRONGEST = 1.6
-"""No head is taken for more than this many times as strong as the middle one: small sources have badly
-known ones."""
+"""... which is taken for at most this many times the middle one."""
+
+HUE = 2.0
+"""No channel's share of a head's light is taken for more than this many times the usual share: what goes
+beyond is light on a coloured thing."""
 
 WEAKEST = 1e-3
 """Strength below which none is taken; keeps divisions finite."""
@@ -92,6 +109,8 @@ class _Head:
     basis: _Floats  # (3, n, k): the sources spread by each Gaussian, at the samples
     target: _Floats  # (n, 3): excess there
     others: _Floats  # (n,): light of the other lamps there
+    smooth: _Floats  # (n, 3): excess there, averaged
+    noise: _Floats  # (n, 1): what the excess may be off by there
 
     @property
     def area(self) -> float:
@@ -151,7 +170,7 @@ def estimate(
         others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
         usual = np.median(others, axis=0).astype(np.float32) if others else np.zeros_like(added[i])
         light, free = _seen(previews[i], hidden[i])
-        return _head(i, sources[i], light - plate, free, usual)  # type: ignore[arg-type]
+        return _head(i, sources[i], light - plate, free, usual, plate)  # type: ignore[arg-type]
 
     heads = parallel.each(head_of, [i for i, source in enumerate(sources) if source is not None])
     kernel, lights = _fit(heads)
@@ -176,9 +195,18 @@ def _source(preview: Preview, mask: NDArray[np.uint8], common: NDArray[np.bool_]
     shared = np.bincount(label[common], minlength=count)
     whole = (area >= HEAD_PX) & (inside >= WHOLE_SHARE * area)
     part = (area >= LARGE_PX) & (inside >= PART_SHARE * area) & (shared <= COMMON_SHARE * area)
+    for k in np.flatnonzero(part & ~whole):
+        part[k] = k > 0 and _solidity(label == k) >= SOLID
     own = whole | part
     own[0] = False
     return np.asarray(own[label]) if own.any() else None
+
+
+def _solidity(blob: NDArray[np.bool_]) -> float:
+    """Share of its convex hull that a blob covers."""
+    points = np.argwhere(blob).astype(np.int32)
+    hull = cv2.contourArea(cv2.convexHull(points))
+    return len(points) / max(float(hull), 1.0)
 
 
 def _plate(
@@ -207,26 +235,41 @@ def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np
 
 
 def _head(
-    index: int, source: NDArray[np.bool_], excess: _Field, free: NDArray[np.bool_], others: _Field
+    index: int,
+    source: NDArray[np.bool_],
+    excess: _Field,
+    free: NDArray[np.bool_],
+    others: _Field,
+    plate: _Field,
 ) -> _Head:
     """Take the samples of one frame, dense near the head."""
     area = _small(source.astype(np.float32))
     sources = np.stack([area, *(area * slope for slope in _slopes(area))])
-    distance = cv2.distanceTransform((area < 0.5).astype(np.uint8), cv2.DIST_L2, 5)
+    distance = cv2.distanceTransform((area < min(0.5, float(area.max()))).astype(np.uint8), cv2.DIST_L2, 5)
     rows, columns = np.indices(area.shape)
-    step = np.where(distance < 12, 1, np.where(distance < 40, 2, 4))
+    step = np.select([distance < 8, distance < 24, distance < 80], [1, 2, 4], 8)
     taken = free & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
-    basis = np.stack([[_spread(s, sigma)[taken] for sigma in SIGMAS] for s in sources])
+    stacked = np.ascontiguousarray(sources.transpose(1, 2, 0))
+    basis = np.stack([_spread(stacked, sigma)[taken] for sigma in SIGMAS])  # (k, n, 3)
     return _Head(
         index=index,
         sources=sources,
         distance=np.asarray(distance),
         excess=excess,
         free=free,
-        basis=basis.transpose(0, 2, 1).astype(np.float64),
+        basis=basis.transpose(2, 1, 0).astype(np.float64),
         target=excess[taken].astype(np.float64),
         others=np.maximum(others[taken], 0).astype(np.float64),
+        smooth=_averaged(excess, free)[taken].astype(np.float64),
+        noise=np.maximum(NOISE, DAYLIGHT * plate[taken].mean(axis=1, keepdims=True)).astype(np.float64),
     )
+
+
+def _averaged(light: _Field, free: NDArray[np.bool_]) -> _Field:
+    """Blur over the free pixels only."""
+    weight = free.astype(np.float32)
+    bottom = np.maximum(cv2.GaussianBlur(weight, (0, 0), AVERAGED), np.float32(1e-3))
+    return np.asarray(cv2.GaussianBlur(light * weight[..., None], (0, 0), AVERAGED) / bottom[..., None])
 
 
 def _slopes(area: _Field) -> tuple[_Field, _Field]:
@@ -239,22 +282,32 @@ def _slopes(area: _Field) -> tuple[_Field, _Field]:
 
 
 def _spread(light: _Field, sigma: float) -> _Field:
-    """Gaussian blur; a head cut by the picture's edge goes on beyond it (mirrored)."""
-    rim = light[0].any() or light[-1].any() or light[:, 0].any() or light[:, -1].any()
-    border = cv2.BORDER_REFLECT if rim else cv2.BORDER_CONSTANT
+    """Gaussian blur of (h, w, c); a head cut by the picture's edge goes on beyond it (mirrored)."""
+    h, w = light.shape[:2]
+    rows, columns = np.flatnonzero(light.any(axis=(1, 2))), np.flatnonzero(light.any(axis=(0, 2)))
+    result = np.zeros_like(light)
+    if not rows.size:
+        return result
+    far = int(np.ceil(4 * sigma)) + 1  # beyond it the blur is zero
+    top, left = max(0, int(rows[0]) - far), max(0, int(columns[0]) - far)
+    box = np.s_[top : int(rows[-1]) + far + 1, left : int(columns[-1]) + far + 1]
+    cut = rows[0] == 0 or rows[-1] == h - 1 or columns[0] == 0 or columns[-1] == w - 1
+    border = cv2.BORDER_REFLECT if cut else cv2.BORDER_CONSTANT
     step = max(1, int(sigma / 4))
-    h, w = light.shape
-    pad = (-h % step, -w % step)
-    grown = cv2.copyMakeBorder(light, 0, pad[0], 0, pad[1], border)
-    small = cv2.resize(grown, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
-    blurred = cv2.GaussianBlur(small, (0, 0), sigma / step, borderType=border)
-    return np.asarray(cv2.resize(blurred, (w + pad[1], h + pad[0]), interpolation=cv2.INTER_LINEAR)[:h, :w])
+    bh, bw = light[box].shape[:2]
+    pad = (-bh % step, -bw % step)
+    grown = cv2.copyMakeBorder(light[box], 0, pad[0], 0, pad[1], border)
+    size = ((bw + pad[1]) // step, (bh + pad[0]) // step)
+    blurred = cv2.GaussianBlur(
+        cv2.resize(grown, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / step, borderType=border
+    )
+    large = cv2.resize(blurred, (bw + pad[1], bh + pad[0]), interpolation=cv2.INTER_LINEAR)
+    result[box] = large.reshape(*large.shape[:2], -1)[:bh, :bw]
+    return result
 
 
 def _fit(heads: Sequence[_Head]) -> tuple[_Floats, list[_Light]]:
     """One kernel (k,) for the series and the light of each head, alternating, from below."""
-    from scipy.optimize import nnls
-
     areas = np.array([h.area for h in heads])
     kernel = np.full(len(SIGMAS), 0.2)
     lights = [_first(h, kernel) for h in heads]
@@ -262,18 +315,57 @@ def _fit(heads: Sequence[_Head]) -> tuple[_Floats, list[_Light]]:
         lhs, rhs = 1e-12 * np.eye(len(SIGMAS)), np.zeros(len(SIGMAS))
         for head, light in zip(heads, lights, strict=True):
             _relight(light, head, kernel, spread)
-        middle = _weighted_median(np.array([x.strength.mean() for x in lights]), areas)
+        middle = _bounded(lights, areas)
         for head, light in zip(heads, lights, strict=True):
-            light.strength = light.strength * min(1, STRONGEST * middle / light.strength.mean()) / middle
             weight = _weights(head, light.shape(head, kernel * middle), light.strength, spread)
             spread_head = np.tensordot(light.tilt, head.basis, 1)
             for c in range(3):
                 scaled = spread_head * (light.strength[c] * np.sqrt(weight))[:, None]
                 lhs += scaled.T @ scaled
                 rhs += scaled.T @ (np.sqrt(weight) * head.target[:, c])
-        root = np.linalg.cholesky(lhs + 1e-9 * np.trace(lhs) * np.eye(len(SIGMAS)))
-        kernel, _ = nnls(root.T, np.linalg.solve(root, rhs))
+        kernel = _not_negative(lhs + 1e-9 * np.trace(lhs) * np.eye(len(SIGMAS)), rhs)
     return kernel, lights
+
+
+def _bounded(lights: Sequence[_Light], areas: _Floats) -> float:
+    """Scale all strengths so that the middle one is 1, and return what it was; bound badly known ones.
+
+    The middle is taken by light, not by area: a large dim softbox glows less than a small bare reflector.
+    """
+    strengths = np.array([light.strength for light in lights])
+    weights = areas * strengths.mean(axis=1)
+    middle = _weighted_median(strengths.mean(axis=1), weights)
+    hues = strengths / strengths.mean(axis=1, keepdims=True)
+    hue = np.array([_weighted_median(hues[:, c], weights) for c in range(3)])
+    for light, area in zip(lights, areas, strict=True):
+        strength = np.minimum(light.strength, HUE * hue * float(np.min(light.strength / hue)))
+        most = (STRONGEST if area < SMALL else np.inf) * middle
+        light.strength = strength * min(1, most / strength.mean()) / middle
+    return middle
+
+
+def _not_negative(gram: _Floats, right: _Floats) -> _Floats:
+    """Least squares with unknowns (k,) of at least 0, by active sets: minimum of x G x / 2 - b x.
+
+    C. L. Lawson, R. J. Hanson, Solving Least Squares Problems, chapter 23, on the normal equations.
+    """
+    x, free = np.zeros(len(right)), np.zeros(len(right), bool)
+    for _ in range(3 * len(right)):
+        slope = np.where(free, -np.inf, right - gram @ x)
+        if slope.max() <= 1e-10 * np.abs(right).max(initial=0):
+            break
+        free[slope.argmax()] = True
+        while free.any():
+            best = np.zeros_like(x)
+            best[free] = np.linalg.solve(gram[np.ix_(free, free)], right[free])
+            if (best[free] > 0).all():
+                x = best
+                break
+            falling = free & (best <= 0)
+            x = x + np.min(x[falling] / np.maximum(x[falling] - best[falling], 1e-300)) * (best - x)
+            free &= x > 1e-12 * np.abs(x).max()
+            x[~free] = 0
+    return x
 
 
 def _first(head: _Head, kernel: _Floats) -> _Light:
@@ -282,13 +374,15 @@ def _first(head: _Head, kernel: _Floats) -> _Light:
     near = shape > 0.1 * shape.max(initial=0)
     strength = np.full(3, WEAKEST)
     if near.any():
-        strength = np.maximum(np.quantile(head.target[near] / shape[near, None], 0.1, axis=0), WEAKEST)
+        strength = np.maximum(np.quantile(head.smooth[near] / shape[near, None], 0.1, axis=0), WEAKEST)
     return _Light(strength, np.array([1.0, 0.0, 0.0]))
 
 
 def _relight(light: _Light, head: _Head, kernel: _Floats, spread: float) -> None:
     """Weighted least squares for one head's strength, then for its tilt."""
     parts = head.basis @ kernel  # (3, n)
+    # not from the last strength alone: once near zero, all light counts as a lamp's and it stays there
+    light.strength = np.maximum(light.strength, _first(head, kernel).strength)
     for _ in range(3):
         shape = light.tilt @ parts
         weight = _weights(head, shape, light.strength, spread)
@@ -305,21 +399,21 @@ def _relight(light: _Light, head: _Head, kernel: _Floats, spread: float) -> None
 def _weights(head: _Head, shape: _Floats, strength: _Floats, spread: float) -> _Floats:
     """Weights (n,) of squared residuals: relative, less where lamp light shows in any channel."""
     model = shape[:, None] * strength
-    scale = NOISE + model
-    above = np.max((head.target - model) / (spread * scale), axis=1).clip(0)
+    scale = head.noise + model
+    above = np.max((head.target - model) / (spread * (NOISE + model) + head.noise - NOISE), axis=1).clip(0)
     mean = scale.mean(axis=1)
     lit = head.others / (REACH * mean)
-    return np.asarray((mean > 2 * NOISE) / mean**2 / ((1 + above**2) ** 2 * (1 + lit**2)))
+    return np.asarray((model.mean(axis=1) > 2 * NOISE) / mean**2 / ((1 + above**2) ** 2 * (1 + lit**2)))
 
 
 def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
     """Glow of one head (h, w, 3), half-size."""
-    source = np.tensordot(light.tilt.astype(np.float32), head.sources, 1)
+    source = np.tensordot(light.tilt.astype(np.float32), head.sources, 1)[..., None]
     shape = np.zeros_like(source)
     for part, sigma in zip(kernel, SIGMAS, strict=True):
         if part > 0:
             shape += np.float32(part) * _spread(source, sigma)
-    return np.asarray(np.maximum(shape, 0)[..., None] * light.strength.astype(np.float32))
+    return np.asarray(np.maximum(shape, 0) * light.strength.astype(np.float32))
 
 
 def _rim(heads: Sequence[_Head], models: Sequence[_Field], lights: Sequence[_Light]) -> _Floats:
@@ -344,7 +438,8 @@ def _rim(heads: Sequence[_Head], models: Sequence[_Field], lights: Sequence[_Lig
 def _weighted_median(values: _Floats, weights: _Floats) -> float:
     order = np.argsort(values)
     total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+    middle = np.searchsorted(total, 0.5 * total[-1])
+    return float(values[order][min(int(middle), len(values) - 1)])
 
 
 def _limited(model: _Field, head: _Head, shape: tuple[int, int]) -> _Field:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, geometry
+from . import colour
 
 MARGIN = 4
 """Preview pixels kept round a field's box, so that enlarging does not meet its border."""
@@ -145,7 +145,7 @@ def encode(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
     _, root = cv2.threshold(linear, 0, 0, cv2.THRESH_TOZERO)
     root = cv2.sqrt(root, dst=root)
     index = cv2.addWeighted(root, 65535, root, 0, 0, dtype=cv2.CV_16U)  # rounds and saturates in one pass
-    return np.asarray(cv2.LUT(index, _encode_table())).reshape(linear.shape)
+    return np.asarray(cv2.LUT(index, _encode_table()), np.uint16).reshape(linear.shape)
 
 
 @cache

@@ -133,8 +133,9 @@ def in_own_geometry(mask: Mask, frame_to_reference: Matrix, full: tuple[int, int
     full : (int, int)
         Height and width of the frame.
     """
-    matrix = geometry.to_small(frame_to_reference, full, mask.hidden.shape)  # type: ignore[arg-type]
-    return replace(mask, hidden=geometry.warp(mask.hidden, np.linalg.inv(matrix), linear=True))
+    h, w = mask.hidden.shape
+    back = np.asarray(np.linalg.inv(geometry.to_small(frame_to_reference, full, (h, w))), np.float64)
+    return replace(mask, hidden=geometry.warp(mask.hidden, back, linear=True))
 
 
 def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tuple[Mask, ...]:

@@ -109,13 +109,14 @@ def merge_folder(
     """
     series = as_series(source)
     output = Path(output)
-    former = runfolder.former_run(output)
-    by_hand = dict(masks or {})
-    if former is not None:
-        for record in former.frames:
-            if record.by_hand and record.mask and record.file not in by_hand:
-                by_hand[record.file] = runfolder.read_mask(output / record.mask)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
+        # Only now: an interrupted run has been put right, and nobody else changes it any more.
+        former = runfolder.former_run(output)
+        by_hand = dict(masks or {})
+        if former is not None:
+            for record in former.frames:
+                if record.by_hand and record.mask and record.file not in by_hand:
+                    by_hand[record.file] = runfolder.read_mask(output / record.mask)
         decisions = decide(
             series,
             choices=choices,
@@ -242,11 +243,10 @@ def _write(
         folder=_relative_folder(series, target),
         finish=dict(spec),
     )
-    about = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
-    encode.write_tiff(folder / "composite.tif", result.pixels, compression="none", **about)
+    encode.write_tiff(folder / "composite.tif", result.pixels, compression="none", icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
     picture8 = encode.to_eight_bits(picture)
-    encode.write_jpeg(folder / "picture.jpg", picture8, **about)
+    encode.write_jpeg(folder / "picture.jpg", picture8, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
     (folder / "masks").mkdir()
     parallel.each(
         lambda d: encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d)),

@@ -14,13 +14,17 @@ import cv2
 T = TypeVar("T")
 R = TypeVar("R")
 
-_threads: ContextVar[int] = ContextVar("threads", default=os.cpu_count() or 1)
+_threads: ContextVar[int | None] = ContextVar("threads", default=None)
 
 
 @contextmanager
 def limited(threads: int) -> Iterator[None]:
-    """Use this many threads inside the block; OpenCV's own threads are off, so that the cores are not asked twice."""
-    inner, token = cv2.getNumThreads(), _threads.set(max(1, threads))
+    """Use this many threads inside the block; OpenCV's own threads are off, so that the cores are not asked twice.
+
+    A block inside another never uses more threads than that one.
+    """
+    outer = _threads.get()
+    inner, token = cv2.getNumThreads(), _threads.set(max(1, threads if outer is None else min(threads, outer)))
     cv2.setNumThreads(1)
     try:
         yield
@@ -32,7 +36,7 @@ def limited(threads: int) -> Iterator[None]:
 def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
     """Apply a function to all items: the results in the order of the items; the first error is raised."""
     items = list(items)
-    threads = min(_threads.get(), len(items))
+    threads = min(_threads.get() or os.cpu_count() or 1, len(items))
     if threads < 2:
         return [function(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ctypes
+import errno
+import logging
 import os
 import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import cv2
@@ -18,9 +21,14 @@ from .errors import OutputError, WorksheetError
 from .frames import Frame
 from .worksheet import Worksheet
 
+_log = logging.getLogger(__name__)
+
 SHEET = "worksheet.json"
-PART, OLD = ".lampwalk-part", ".lampwalk-old"
-"""Endings of the folders that exist only while a run is being written or replaced."""
+PART, OLD, LOCK = ".lampwalk-part", ".lampwalk-old", ".lampwalk-lock"
+"""Endings of what exists only while a run is being written or replaced."""
+
+_AT_FDCWD, _RENAME_EXCHANGE = -100, 2
+"""Of Linux' renameat2 (fcntl.h, linux/fs.h)."""
 
 CELL_PX = 360
 """Width of one picture on the contact sheet."""
@@ -42,26 +50,40 @@ def writing(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
     OutputError
         Something else is in the way, or the disk refuses.
     """
-    target = Path(os.path.abspath(target))
+    target = Path(os.path.realpath(target))
     part, old = _beside(target, PART), _beside(target, OLD)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        _tidy(target, part, old)
-        _refuse_strangers(target, overwrite=overwrite)
-        part.mkdir()
-        try:
-            with _locked(part):
+        with _locked(_beside(target, LOCK)):
+            _tidy(target, part, old)
+            _refuse_strangers(target, overwrite=overwrite)
+            part.mkdir()
+            try:
                 yield part
-                if target.exists():
-                    target.rename(old)
-                part.rename(target)
-        finally:
-            shutil.rmtree(part, ignore_errors=True)
-            if old.exists() and not target.exists():
-                old.rename(target)
-            shutil.rmtree(old, ignore_errors=True)
+                _settle(part)
+                _into_place(part, target, old)
+            finally:
+                shutil.rmtree(part, ignore_errors=True)
+                if old.exists() and not target.exists():
+                    old.rename(target)
+                shutil.rmtree(old, ignore_errors=True)
     except OSError as error:
-        raise OutputError(f"cannot be written: {error.strerror or error}", file=target, remedy=_remedy(error)) from error
+        raise OutputError(
+            f"cannot be written: {error.strerror or error}", file=target, remedy=_remedy(error)
+        ) from error
+
+
+@contextmanager
+def held(path: Path) -> Iterator[None]:
+    """Let no second process write what belongs to a file.
+
+    Raises
+    ------
+    OutputError
+        Another process holds it.
+    """
+    with _locked(_beside(path, LOCK)):
+        yield
 
 
 def former_run(target: Path) -> Worksheet | None:
@@ -82,15 +104,28 @@ def read_mask(path: Path) -> NDArray[np.uint8]:
     """
     mask = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.is_file() else None
     if mask is None:
-        raise WorksheetError("the mask is missing or damaged", file=path, remedy="merge again without the worksheet")
+        raise WorksheetError(
+            "the mask is missing or damaged", file=path, remedy="merge again without the worksheet"
+        )
     return np.asarray(mask, np.uint8)
 
 
 def write_sheet(folder: Path, sheet: Worksheet) -> None:
     """Write worksheet.json into a folder, whole or not at all."""
-    part = folder / f"{SHEET}{PART}"
-    part.write_text(worksheet.to_json(sheet), "utf-8")
-    part.replace(folder / SHEET)
+    write_whole(folder / SHEET, worksheet.to_json(sheet))
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a small text file (UTF-8), whole or not at all, also if the power fails."""
+    part = path.with_name(f".{path.name}{PART}")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def write_small(folder: Path, name: str, encoded: NDArray[np.uint16]) -> None:
@@ -128,8 +163,10 @@ def write_contact_sheet(
     cells = [_cell(folder, i + 1, frame, sheet, masks.get(frame.name)) for i, frame in enumerate(frames)]
     height = cells[0].shape[0]
     width = min(CELL_PX, round((height - 40) * picture.shape[1] / picture.shape[0]))
-    small = cv2.resize(picture, (width, round(width * picture.shape[0] / picture.shape[1])), interpolation=cv2.INTER_AREA)
-    cells.append(_labelled(small, "result", f"{sum(r.role == 'lamp' for r in sheet.frames)} lamps", height))
+    small = cv2.resize(
+        picture, (width, round(width * picture.shape[0] / picture.shape[1])), interpolation=cv2.INTER_AREA
+    )
+    cells.append(_labelled(np.asarray(small, np.uint8), "result", f"{sum(r.role == 'lamp' for r in sheet.frames)} lamps", height))
     columns = max(2, min(5, int(np.ceil(np.sqrt(len(cells))))))
     while len(cells) % columns:
         cells.append(np.full_like(cells[0], 46))
@@ -146,7 +183,9 @@ def _cell(
     picture = (cv2.resize(small, size, interpolation=cv2.INTER_AREA) / 257).astype(np.uint8)
     if mask is not None:
         shown = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
-        outlines, _ = cv2.findContours((shown > 100).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        outlines, _ = cv2.findContours(
+            (shown > 100).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+        )
         cv2.drawContours(picture, outlines, -1, (235, 120, 20), 1, cv2.LINE_AA)
     when = frame.facts.captured_at
     right = record.role if when is None else f"{record.role}  {when:%H:%M:%S}"
@@ -172,10 +211,7 @@ def _beside(target: Path, ending: str) -> Path:
 
 
 def _tidy(target: Path, part: Path, old: Path) -> None:
-    """Finish or undo what an interrupted run has left; refuse where a run is still going on."""
-    if part.exists():
-        with _locked(part):
-            pass
+    """Finish or undo what an interrupted run has left."""
     if old.exists() and not target.exists():
         old.rename(target)
     for leftover in (part, old):
@@ -183,39 +219,116 @@ def _tidy(target: Path, part: Path, old: Path) -> None:
             shutil.rmtree(leftover)
 
 
-@contextmanager
-def _locked(folder: Path) -> Iterator[None]:
-    """Hold a folder, so that a second process can tell a run that goes on from one that was cut off."""
-    try:
-        import fcntl
-    except ImportError:  # Windows refuses to remove or rename open files by itself
-        yield
+def _settle(folder: Path) -> None:
+    """Bring all of a folder to the disk before it is moved into place: a rename may get there earlier."""
+    for where, _, names in os.walk(folder, topdown=False):
+        for name in names:
+            _sync(Path(where, name))
+        _sync(Path(where))
+
+
+def _sync(path: Path) -> None:
+    if os.name == "nt" and path.is_dir():  # Windows cannot open folders
         return
-    handle = os.open(folder, os.O_RDONLY)
+    handle = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            raise OutputError(
-                "another lampwalk is writing this run", file=folder, remedy="wait for it, or give another folder"
-            ) from error
-        yield
+        os.fsync(handle)
     finally:
         os.close(handle)
 
 
+def _into_place(part: Path, target: Path, old: Path) -> None:
+    """Put a finished folder where the former one is; if the system can, at no moment there is neither."""
+    if not target.exists():
+        part.rename(target)
+    elif not _exchange(part, target):
+        target.rename(old)
+        part.rename(target)
+    _sync(target.parent)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Swap two folders in one step (Linux, renameat2); False where the system or the disk cannot."""
+    try:
+        swap = ctypes.CDLL(None, use_errno=True).renameat2
+    except (OSError, AttributeError, TypeError):
+        return False
+    return bool(swap(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE) == 0)
+
+
+@contextmanager
+def _locked(path: Path) -> Iterator[None]:
+    """Hold a lock file, so that no second process writes the same run; a killed process lets go by itself."""
+    handle = _take(path)
+    while not _is_at(handle, path):  # the one before us has just removed it
+        os.close(handle)
+        handle = _take(path)
+    try:
+        yield
+    finally:
+        if os.name != "nt":  # while it is held: whoever opened it meanwhile finds it gone and takes a new one
+            path.unlink(missing_ok=True)
+        os.close(handle)
+        if os.name == "nt":
+            with suppress(OSError):
+                path.unlink()
+
+
+def _take(path: Path) -> int:
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    try:
+        _lock(handle)
+    except OSError as error:
+        os.close(handle)
+        if error.errno in (errno.EAGAIN, errno.EACCES, errno.EDEADLK):
+            raise OutputError(
+                "another lampwalk is writing this run",
+                file=path,
+                remedy="wait for it, or give another folder",
+            ) from error
+        raise
+    return handle
+
+
+def _lock(handle: int) -> None:
+    try:
+        import fcntl
+    except ImportError:
+        import msvcrt
+
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        return
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno not in (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS):
+            raise
+        _log.info("this disk knows no locks; two processes must not write one run")
+
+
+def _is_at(handle: int, path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(handle), path.stat())
+    except FileNotFoundError:
+        return False
+
+
 def _refuse_strangers(target: Path, *, overwrite: bool) -> None:
-    if not target.exists() or overwrite:
+    if not target.exists():
         return
     if not target.is_dir():
         raise OutputError("is a file", file=target, remedy="give a folder for the run")
+    if overwrite:
+        return
     if any(target.iterdir()) and not (target / SHEET).is_file():
-        raise OutputError("holds files that lampwalk did not write", file=target, remedy="give another folder, or --overwrite")
+        raise OutputError(
+            "holds files that lampwalk did not write",
+            file=target,
+            remedy="give another folder, or --overwrite",
+        )
 
 
 def _remedy(error: OSError) -> str:
-    import errno
-
     return {
         errno.ENOSPC: "make room on the disk, or write to another one",
         errno.EDQUOT: "make room on the disk, or write to another one",

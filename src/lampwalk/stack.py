@@ -132,12 +132,12 @@ def weaken(frame: NDArray[Any], mask: NDArray[np.uint8]) -> NDArray[Any]:
     -------
     (H, W, 3), same dtype
     """
-    lowered = cv2.bitwise_and(frame, frame, mask=cv2.compare(mask, 255, cv2.CMP_NE))
+    lowered = cv2.bitwise_and(frame, frame, mask=(mask != 255).view(np.uint8))
     soft = np.nonzero((mask > 0) & (mask < 255))
     if len(soft[0]):
         share = (255 - mask[soft]).astype(np.float32)[:, None] / np.float32(255)
         if frame.dtype == np.float32:
-            lowered[soft] *= share
+            lowered[soft] = frame[soft] * share
         else:
             encoded = light.encode(colour.to_linear(frame[soft])[None] * share)[0]
             lowered[soft] = encoded if frame.dtype == np.uint16 else np.rint(encoded / 257)

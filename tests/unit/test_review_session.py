@@ -37,6 +37,14 @@ def session(run):
     session.close()
 
 
+@pytest.fixture(scope="module")
+def untouched(small_run):
+    """A session for requests that must not change anything."""
+    session = Session(small_run.folder)
+    session.settle_now()
+    return session
+
+
 def change(session, **request):
     return session.change(request, seen=session.revision)
 
@@ -217,12 +225,12 @@ def test_the_page_may_keep_what_it_shows(session, run):
         {"do": "region", "frame": "05.jpg", "index": 0, "verdict": "perhaps"},
     ],
 )
-def test_bad_requests_change_nothing(session, request_):
-    sheet, revision = session.sheet, session.revision
+def test_bad_requests_change_nothing(untouched, request_):
+    sheet, revision = untouched.sheet, untouched.revision
     with pytest.raises((InputError, WorksheetError)):
-        session.change(request_, seen=revision)
-    assert session.sheet is sheet
-    assert session.revision == revision
+        untouched.change(request_, seen=revision)
+    assert untouched.sheet is sheet
+    assert untouched.revision == revision
 
 
 def test_regions_are_judged_one_by_one(session):

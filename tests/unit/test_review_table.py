@@ -22,7 +22,7 @@ PREVIEW_MEAN, PREVIEW_P99 = 0.5, 2.0
 shrinking is not the same at edges. About 1 is called just noticeable (common practice, no source)."""
 
 QUICK_MEAN, QUICK_P99 = 0.1, 1.5
-"""CIEDE2000 between the quick update after a correction and everything decided anew (measured: up to 0.05, 1.1)."""
+"""CIEDE2000 between the quick update after a correction and everything decided anew (measured: 0.05, 1.1)."""
 
 LAMP_P99 = 2.5
 """The same for a lamp while its slider moves: the light behind the masks of the *other* frames is not found

@@ -23,9 +23,14 @@ def test_a_run_appears_whole(tmp_path):
 
 def test_a_failure_leaves_the_former_run(tmp_path):
     make(tmp_path / "run", "old")
-    with pytest.raises(RuntimeError), runfolder.writing(tmp_path / "run") as folder:
-        (folder / "worksheet.json").write_text("half")
-        raise RuntimeError
+
+    def fail():
+        with runfolder.writing(tmp_path / "run") as folder:
+            (folder / "worksheet.json").write_text("half")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail()
     assert (tmp_path / "run" / "worksheet.json").read_text() == "old"
     assert names(tmp_path) == ["run"]
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
+import sys
 import threading
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,8 +29,11 @@ from .table import LightTable, settle
 
 log = logging.getLogger(__name__)
 
-PAUSE_S = 1.0
+PAUSE_S = 2.0
 """Seconds without a change before everything is decided anew in the background."""
+
+NICENESS = 15
+"""Of the background work; 0 is usual, 19 the least pressing."""
 
 READY_S = 120.0
 """Seconds that a change waits for the first settling."""
@@ -97,7 +103,7 @@ class Session:
             self._closing = True
             self.news.notify_all()
         for thread in self._threads:
-            thread.join(30)
+            thread.join(10)
         self.keeper.save()
 
     @property
@@ -132,6 +138,7 @@ class Session:
             return len(self._pages)
 
     def _settle_forever(self) -> None:
+        _step_back()
         while not self._closing:
             with self.lock:
                 self.news.wait_for(
@@ -353,6 +360,13 @@ class Session:
         with self.lock:
             mask, matrix = self.masks[name], self.run.to_reference(self.sheet.frame(name))
         return warp(mask, matrix, linear=True)
+
+
+def _step_back() -> None:
+    """Let this thread, and those that it starts, yield to what a hand waits for."""
+    if sys.platform == "linux":  # elsewhere threads have no niceness of their own
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICENESS)
 
 
 def _with_regions(written: FrameRecord, before: FrameRecord) -> FrameRecord:

@@ -116,6 +116,7 @@ class LightTable:
         self.pixels = settled.pixels.copy()
         self.coverage = settled.coverage.copy()
         self._shot: tuple[int, _Shot] | None = None
+        self._laid: dict[int, tuple[FullMask | None, NDArray[np.uint16], FullMask | None]] = {}
         self._names = {d.frame.name: i for i, d in enumerate(self.frames)}
 
     @property
@@ -231,8 +232,31 @@ class LightTable:
             self._shot = (i, _as_shot(self.frames[i], self._settled.daylight))
         return self._shot[1]
 
+    def _laid_out(self, i: int) -> Decision:
+        """One frame as if it had been shot in the reference's geometry with its light as corrected.
+
+        Merging that needs no warp and no correction: what does not change is not computed again.
+        """
+        d = self.frames[i]
+        known = self._laid.get(i)
+        if known is None or known[0] is not d.hidden or known[1] is not self.layers[i]:
+            hidden = None
+            if d.hidden is not None:
+                warped = geometry.warp(d.hidden.whole(), d.frame_to_reference, linear=True)
+                hidden = FullMask.found(warped, self.coverage.shape) if warped.any() else None
+            self._laid[i] = known = (d.hidden, self.layers[i], hidden)
+        return replace(
+            d,
+            frame=replace(d.frame, array=self.layers[i]),
+            alignment=replace(d.alignment, frame_to_reference=np.eye(3)),
+            hidden=known[2],
+            gain=None,
+            glow=None,
+        )
+
     def _remerge(self, rows: slice) -> None:
-        stack = _merged(self.frames, self._settled.decisions.choices.rule, rows)
+        laid = [self._laid_out(i) for i in range(len(self.frames))]
+        stack = _merged(laid, self._settled.decisions.choices.rule, rows)
         self.pixels[rows] = stack.pixels()[rows]
         self.coverage[rows] = stack.coverage()[rows]
 
@@ -246,7 +270,7 @@ class LightTable:
         near, hidden = [], []
         for k in on:
             near.append(_seen(np.ascontiguousarray(self.layers[k][rows, cols])))
-            hidden.append(_veil(self.frames[k], rows, cols))
+            hidden.append(_veil(self._laid_out(k), rows, cols))
         # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
         ratio = fill.estimate(near, hidden, [k != i for k in on])[on.index(i)]
         values = _whole(self.frames[i].fill, (h, w, 3), 1)

@@ -51,11 +51,12 @@ export class Lamps {
     const [ev, warmth] = [Number($("lamp-ev").value), Number($("lamp-warmth").value)];
     $("lamp-ev-out").value = signed(ev);
     $("lamp-warmth-out").value = signed(warmth, 0);
-    $("lamp-why").textContent = warmth ? `${Math.abs(warmth)} mired ${warmth > 0 ? "warmer" : "cooler"}, as with a gel on the lamp; the daylight stays.` : "Changes the light of this lamp only; the daylight stays.";
+    $("lamp-why").textContent = warmth ? `${Math.abs(warmth)} mired ${warmth > 0 ? "warmer" : "cooler"}, as with a gel on the lamp; the daylight stays.` : "";
   }
 
   async suggest() {
     const list = $("balance-list");
+    $("balance-box").showModal();
     list.replaceChildren("…");
     const answer = await fetch("offer");
     const { lamps } = await answer.json();

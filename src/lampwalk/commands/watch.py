@@ -1,0 +1,78 @@
+"""`lampwalk watch FOLDER --output RUN`: merge while shooting."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import sys
+from pathlib import Path
+from threading import Event
+
+from .output import Reporter, add_output_options
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
+    parser = subparsers.add_parser(
+        "watch",
+        help="merge while shooting",
+        description="Wait for new frames in a folder, merge each at preview size, and say what matters now. "
+        "RUN/watch.html shows the picture and refreshes itself. Ctrl-C ends it.",
+    )
+    parser.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="where the camera or the card reader puts the frames"
+    )
+    parser.add_argument("--output", required=True, type=Path, metavar="RUN", help="the run folder to write")
+    parser.add_argument(
+        "--merge", action="store_true", help="at the end, merge all frames at full size into RUN"
+    )
+    add_output_options(parser)
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Carry out the command."""
+    from .. import watching
+    from ..errors import LampwalkError, SeriesError
+
+    reporter = Reporter(args)
+    if not args.folder.is_dir():
+        raise SeriesError(
+            "the folder is not there", file=args.folder, remedy="give the folder that frames arrive in"
+        )
+    walk, live = watching.Walk(), watching.Live(args.output, args.folder)
+    if not args.quiet:
+        print(
+            f"watching {args.folder}; the picture: {args.output / watching.PAGE}; end: Ctrl-C",
+            file=sys.stderr,
+        )
+    looks = 0
+    with contextlib.suppress(KeyboardInterrupt):  # the way to end it
+        for path in watching.new_files(args.folder, Event()):
+            try:
+                step = walk.add(path)
+            except LampwalkError as error:
+                print(f"look: {error}", file=sys.stderr)
+                looks += 1
+                continue
+            live.show(walk, step.findings)
+            if not args.quiet:
+                print(f"{path.name}: {step.record.role}, {step.seconds:.1f} s", file=sys.stderr)
+            reporter.findings(step.findings)
+            closer = walk.look_closer()
+            live.show(walk, closer)
+            reporter.findings(closer)
+            looks += any(f.serious for f in (*step.findings, *closer))
+            dark = walk.not_reached()
+            if dark and not args.quiet:
+                print(f"no lamp yet: {', '.join(dark)}", file=sys.stderr)
+    if args.merge:
+        from ..merging import merge_folder
+
+        done = merge_folder(args.folder, args.output, progress=reporter.progress)
+        reporter.findings(done.findings)
+        looks = int(done.needs_a_look)
+    reporter.result(
+        {"run": str(args.output), "frames": len(walk.records), "not_reached": list(walk.not_reached())}
+    )
+    return 1 if looks else 0

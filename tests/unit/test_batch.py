@@ -1,0 +1,159 @@
+"""Many series. Pictures are a small scene, scaled down further."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from lampwalk import batch, split
+from lampwalk.batch import merge_many
+from lampwalk.errors import InputError, OutputError
+
+SHAPE = (120, 80)
+QUICK = batch.Choices(hide=False, glow=False, fill=False, quiet=False)
+
+
+@pytest.fixture(scope="module")
+def tiny(small_scene) -> list[np.ndarray]:
+    names = ("00.jpg", "03.jpg", "06.jpg")
+    return [cv2.resize(cv2.imread(str(small_scene / "frames" / n)), SHAPE, interpolation=cv2.INTER_AREA) for n in names]
+
+
+def put(folder: Path, frames) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    for i, frame in enumerate(frames):
+        cv2.imwrite(str(folder / f"{i:02d}.png"), frame)
+    return folder
+
+
+def kill_on_first_call(job):
+    """Die as a worker does that runs out of memory; the second time, work."""
+    mark = Path(job.run).parent / f"{job.name}.died"
+    if job.name == "b" and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return batch.merge_job(job)
+
+
+def always_kill(job):
+    if job.name == "b":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return batch.merge_job(job)
+
+
+@pytest.fixture
+def shoots(tmp_path, tiny):
+    return [put(tmp_path / "shoots" / name, tiny) for name in ("a", "b")]
+
+
+def test_threads_merge_all_and_a_failed_series_stops_no_other(shoots, tmp_path):
+    broken = tmp_path / "shoots" / "0broken"
+    broken.mkdir()
+    (broken / "x.jpg").write_bytes(b"no picture")
+    with ThreadPoolExecutor(2) as pool:
+        outcomes = merge_many([broken, *shoots, tmp_path / "away"], tmp_path / "runs", executor=pool)
+    assert [o.state for o in outcomes] == ["failed", "merged", "merged", "failed"]
+    assert (tmp_path / "runs" / "a" / "picture.jpg").is_file()
+    assert not (tmp_path / "runs" / "0broken").exists()
+    with (tmp_path / "runs" / "summary.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [r["state"] for r in rows] == ["failed", "merged", "merged", "failed"]
+    page = (tmp_path / "runs" / "index.html").read_text()
+    assert page.index("0broken") < page.index(">a<")  # what failed stands first
+    assert sorted(p.name for p in (tmp_path / "runs").iterdir()) == ["a", "b", "batch.json", "index.html", "summary.csv"]
+
+
+def test_running_again_does_only_what_changed_or_is_missing(shoots, tmp_path, tiny):
+    with ThreadPoolExecutor(1) as pool:
+        again = lambda: [o.state for o in merge_many(shoots, tmp_path / "runs", executor=pool, choices=QUICK)]  # noqa: E731
+        assert again() == ["merged", "merged"]
+        before = (tmp_path / "runs" / "a" / "worksheet.json").stat().st_mtime_ns
+        assert again() == ["unchanged", "unchanged"]
+        assert (tmp_path / "runs" / "a" / "worksheet.json").stat().st_mtime_ns == before
+        put(shoots[1], [*tiny, cv2.convertScaleAbs(tiny[1], alpha=1.1)])
+        os.utime(shoots[1] / "03.png", (0, 0))  # a clock set back must not hide it
+        assert again() == ["unchanged", "merged"]
+        (tmp_path / "runs" / "a" / "worksheet.json").unlink()
+        (tmp_path / "runs" / "a" / "picture.jpg").rename(tmp_path / "kept.jpg")
+        for rest in sorted((tmp_path / "runs" / "a").rglob("*"), reverse=True):
+            rest.rmdir() if rest.is_dir() else rest.unlink()
+        (tmp_path / "runs" / "a").rmdir()
+        assert again() == ["merged", "unchanged"]
+        choices = batch.Choices(hide=False, glow=False, fill=False)
+        states = [o.state for o in merge_many(shoots, tmp_path / "runs", executor=pool, choices=choices)]
+        assert states == ["merged", "merged"]
+    told = json.loads((tmp_path / "runs" / "batch.json").read_text())
+    assert set(told["series"]) == {"a", "b"}
+
+
+def test_processes_of_our_own_survive_a_killed_worker(shoots, tmp_path, monkeypatch):
+    monkeypatch.setattr(batch, "merge_job", kill_on_first_call)
+    outcomes = merge_many(shoots, tmp_path / "runs", workers=1, choices=QUICK)
+    assert [o.state for o in outcomes] == ["merged", "merged"]
+    assert (tmp_path / "runs" / "b.died").exists()
+
+
+def test_a_callers_processes_that_die_are_named_not_raised(shoots, tmp_path, monkeypatch):
+    monkeypatch.setattr(batch, "merge_job", always_kill)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        outcomes = merge_many(shoots, tmp_path / "runs", executor=pool, choices=QUICK)
+    assert outcomes[1].state == "failed"
+    assert "worker was lost" in outcomes[1].error
+
+
+def test_two_series_of_one_name_and_two_batches_at_once_are_refused(shoots, tmp_path):
+    with pytest.raises(InputError, match="two series"):
+        merge_many([shoots[0], tmp_path / "elsewhere" / "A"], tmp_path / "runs")
+    with batch.runfolder.held(tmp_path / "runs" / batch.RECORD), pytest.raises(OutputError, match="another lampwalk"):
+        merge_many(shoots, tmp_path / "runs")
+
+
+def test_names_are_text_in_page_and_table(tmp_path):
+    evil = "=<script>alert(1)</script>".replace("/", "")
+    found = split.Found(name=evil, files=(tmp_path / "x.png", tmp_path / "y.png"))
+    with ThreadPoolExecutor(1) as pool:
+        (outcome,) = merge_many([found], tmp_path / "runs", executor=pool)
+    assert outcome.state == "failed"
+    assert "<script>" not in (tmp_path / "runs" / "index.html").read_text()
+    assert "\n'=" in (tmp_path / "runs" / "summary.csv").read_text().replace("\r", "")
+
+
+@pytest.mark.parametrize("name", ["..", "a/b", "a\\b", ".hidden", "", "a\0"])
+def test_a_name_cannot_lead_out_of_the_folder_of_runs(name, tmp_path):
+    found = split.Found(name=name, files=(tmp_path / "x.png", tmp_path / "y.png"))
+    with pytest.raises(InputError):
+        merge_many([found], tmp_path / "runs")
+
+
+def test_workers_stay_inside_the_memory_budget(shoots):
+    jobs = [batch.Job(name=p.name, run="r", files=(str(p),)) for p in shoots * 4]
+    assert batch.workers_for(jobs, workers=8, memory_bytes=8e9) == 8
+    assert batch.workers_for(jobs, workers=8, memory_bytes=3.1 * batch.BASE_BYTES) == 3
+    assert batch.workers_for(jobs, workers=8, memory_bytes=1) == 1
+
+
+def test_a_dask_cluster_of_two_processes_with_a_killed_worker_and_a_missing_file(shoots, tmp_path, monkeypatch):
+    distributed = pytest.importorskip("distributed")
+    import dask
+
+    monkeypatch.setattr(batch, "merge_job", kill_on_first_call)
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(Path(__file__).parent), str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")]))
+    with (
+        dask.config.set({"distributed.worker.daemon": True}),
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster,
+        distributed.Client(cluster, set_as_default=False) as client,
+    ):
+        executor = client.get_executor(pure=False)
+        outcomes = merge_many([*shoots, tmp_path / "seen-by-nobody"], tmp_path / "runs", executor=executor, choices=QUICK)
+    assert [o.state for o in outcomes] == ["merged", "merged", "failed"]
+    assert (tmp_path / "runs" / "b.died").exists()
+    assert "every worker must see the frames" in outcomes[2].error
