@@ -285,6 +285,8 @@ def _over_black(rgba: NDArray[Any]) -> NDArray[Any]:
 def _three_channels(pixels: NDArray[Any], path: Path) -> NDArray[Any]:
     if pixels.dtype not in (np.uint8, np.uint16):
         raise FrameError(f"has pixels of type {pixels.dtype}", file=path, remedy="export it as 8 or 16 bits")
+    if pixels.ndim == 3 and pixels.shape[2] == 1:
+        pixels = pixels[..., 0]
     if pixels.ndim == 2:
         return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_GRAY2RGB))
     return np.ascontiguousarray(pixels)

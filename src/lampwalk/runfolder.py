@@ -68,9 +68,9 @@ def writing(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
                     old.rename(target)
                 shutil.rmtree(old, ignore_errors=True)
     except OSError as error:
-        raise OutputError(
-            f"cannot be written: {error.strerror or error}", file=target, remedy=_remedy(error)
-        ) from error
+        # Without a number it comes from a library that wrote less than it wanted.
+        why = error.strerror or "not everything could be written"
+        raise OutputError(f"cannot be written: {why}", file=target, remedy=_remedy(error)) from error
 
 
 @contextmanager
@@ -166,7 +166,14 @@ def write_contact_sheet(
     small = cv2.resize(
         picture, (width, round(width * picture.shape[0] / picture.shape[1])), interpolation=cv2.INTER_AREA
     )
-    cells.append(_labelled(np.asarray(small, np.uint8), "result", f"{sum(r.role == 'lamp' for r in sheet.frames)} lamps", height))
+    cells.append(
+        _labelled(
+            np.asarray(small, np.uint8),
+            "result",
+            f"{sum(r.role == 'lamp' for r in sheet.frames)} lamps",
+            height,
+        )
+    )
     columns = max(2, min(5, int(np.ceil(np.sqrt(len(cells))))))
     while len(cells) % columns:
         cells.append(np.full_like(cells[0], 46))
@@ -336,4 +343,4 @@ def _remedy(error: OSError) -> str:
         errno.EPERM: "choose a folder that you may write to",
         errno.EROFS: "the disk is read-only: choose another folder",
         errno.ENAMETOOLONG: "give a shorter name",
-    }.get(error.errno or 0, "choose another folder")
+    }.get(error.errno or errno.ENOSPC, "choose another folder")

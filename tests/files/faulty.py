@@ -38,7 +38,15 @@ def tree(folder: Path) -> str:
     return digest.hexdigest()
 
 
-def merge(frames: Path, run: Path, *more: str, at: int = 0, mode: int = 0, code: int = errno.EIO, kill_after: float | None = None):
+def merge(
+    frames: Path,
+    run: Path,
+    *more: str,
+    at: int = 0,
+    mode: int = 0,
+    code: int = errno.EIO,
+    kill_after: float | None = None,
+):
     """Merge in a child process: (exit status, standard error, file operations)."""
     told = run.parent.with_name(f"{run.parent.name}.told")
     child = os.fork()
@@ -119,7 +127,11 @@ def main(plan: dict) -> list[dict]:
         _, _, operations = merge(frames, run, mode=COUNT)
         shutil.rmtree(run)
         every = max(1, operations // plan["points"]) if plan["points"] else 1
-        faults = [(mode, n, code) for n in range(0, operations, every) for mode, code in ((ERROR, errno.EIO), (ERROR, errno.ENOSPC), (CRASH, 0))]
+        faults = [
+            (mode, n, code)
+            for n in range(0, operations, every)
+            for mode, code in ((ERROR, errno.EIO), (ERROR, errno.ENOSPC), (CRASH, 0))
+        ]
         faults += [("kill", rng.uniform(0.0, 1.1 * took), 0) for _ in range(plan["kills"] // 2)]
         for mode, where, code in faults:
             if former:
@@ -134,7 +146,17 @@ def main(plan: dict) -> list[dict]:
             if not wrong and tree(frames) != originals:
                 wrong = "the frames were changed"
             what = {ERROR: errno.errorcode.get(code, ""), CRASH: "crash", "kill": "kill -9"}[mode]
-            results.append({"what": what, "where": where, "of": operations, "former": former, "status": status, "end": end, "wrong": wrong})
+            results.append(
+                {
+                    "what": what,
+                    "where": where,
+                    "of": operations,
+                    "former": former,
+                    "status": status,
+                    "end": end,
+                    "wrong": wrong,
+                }
+            )
             shutil.rmtree(run.parent)
             run.parent.mkdir()
     return results

@@ -32,12 +32,18 @@ def test_faults_at_file_operations_and_kills(tiny_series, tmp_path):
     if compiler is None or not sys.platform.startswith("linux"):
         pytest.skip("needs Linux and a C compiler to make file operations fail")
     shim = tmp_path / "shim.so"
-    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", shim, HERE / "fault_shim.c", "-ldl"], check=True)
+    subprocess.run(
+        [compiler, "-shared", "-fPIC", "-O1", "-o", shim, HERE / "fault_shim.c", "-ldl"], check=True
+    )
     plan = tmp_path / "plan.json"
-    plan.write_text(json.dumps({"frames": str(tiny_series), "home": str(tmp_path / "home"), "points": 4, "kills": 6}))
+    plan.write_text(
+        json.dumps({"frames": str(tiny_series), "home": str(tmp_path / "home"), "points": 4, "kills": 6})
+    )
     source = Path(lampwalk.__file__).parent.parent
     env = os.environ | {"LD_PRELOAD": str(shim), "PYTHONPATH": str(source)}
-    done = subprocess.run([sys.executable, HERE / "faulty.py", plan], env=env, capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, HERE / "faulty.py", plan], env=env, capture_output=True, text=True, check=True
+    )
     results = json.loads(done.stdout)
     assert len(results) >= 30
     assert {r["end"] for r in results} == {"absent", "former", "new"}
@@ -72,7 +78,10 @@ def test_an_interrupted_replacement_keeps_hand_corrections(tiny_series, tmp_path
 
     run, quick = tmp_path / "run", Choices(hide=False, glow=False, fill=False, quiet=False)
     made = lampwalk.merge_folder(tiny_series, run, choices=quick)
-    records = tuple(dataclasses.replace(r, by_hand=r.file == "03.png", gain_ev=-0.5 * (r.file == "06.png")) for r in made.worksheet.frames)
+    records = tuple(
+        dataclasses.replace(r, by_hand=r.file == "03.png", gain_ev=-0.5 * (r.file == "06.png"))
+        for r in made.worksheet.frames
+    )
     runfolder.write_sheet(run, dataclasses.replace(made.worksheet, frames=records))
     run.rename(tmp_path / f".run{runfolder.OLD}")
     again = worksheet.load(lampwalk.merge_folder(tiny_series, run, choices=quick).folder / "worksheet.json")

@@ -25,7 +25,10 @@ QUICK = batch.Choices(hide=False, glow=False, fill=False, quiet=False)
 @pytest.fixture(scope="module")
 def tiny(small_scene) -> list[np.ndarray]:
     names = ("00.jpg", "03.jpg", "06.jpg")
-    return [cv2.resize(cv2.imread(str(small_scene / "frames" / n)), SHAPE, interpolation=cv2.INTER_AREA) for n in names]
+    return [
+        cv2.resize(cv2.imread(str(small_scene / "frames" / n)), SHAPE, interpolation=cv2.INTER_AREA)
+        for n in names
+    ]
 
 
 def put(folder: Path, frames) -> Path:
@@ -69,7 +72,13 @@ def test_threads_merge_all_and_a_failed_series_stops_no_other(shoots, tmp_path):
     assert [r["state"] for r in rows] == ["failed", "merged", "merged", "failed"]
     page = (tmp_path / "runs" / "index.html").read_text()
     assert page.index("0broken") < page.index(">a<")  # what failed stands first
-    assert sorted(p.name for p in (tmp_path / "runs").iterdir()) == ["a", "b", "batch.json", "index.html", "summary.csv"]
+    assert sorted(p.name for p in (tmp_path / "runs").iterdir()) == [
+        "a",
+        "b",
+        "batch.json",
+        "index.html",
+        "summary.csv",
+    ]
 
 
 def test_running_again_does_only_what_changed_or_is_missing(shoots, tmp_path, tiny):
@@ -113,7 +122,10 @@ def test_a_callers_processes_that_die_are_named_not_raised(shoots, tmp_path, mon
 def test_two_series_of_one_name_and_two_batches_at_once_are_refused(shoots, tmp_path):
     with pytest.raises(InputError, match="two series"):
         merge_many([shoots[0], tmp_path / "elsewhere" / "A"], tmp_path / "runs")
-    with batch.runfolder.held(tmp_path / "runs" / batch.RECORD), pytest.raises(OutputError, match="another lampwalk"):
+    with (
+        batch.runfolder.held(tmp_path / "runs" / batch.RECORD),
+        pytest.raises(OutputError, match="another lampwalk"),
+    ):
         merge_many(shoots, tmp_path / "runs")
 
 
@@ -141,19 +153,30 @@ def test_workers_stay_inside_the_memory_budget(shoots):
     assert batch.workers_for(jobs, workers=8, memory_bytes=1) == 1
 
 
-def test_a_dask_cluster_of_two_processes_with_a_killed_worker_and_a_missing_file(shoots, tmp_path, monkeypatch):
+def test_a_dask_cluster_of_two_processes_with_a_killed_worker_and_a_missing_file(
+    shoots, tmp_path, monkeypatch
+):
     distributed = pytest.importorskip("distributed")
     import dask
 
     monkeypatch.setattr(batch, "merge_job", kill_on_first_call)
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(Path(__file__).parent), str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")]))
+    monkeypatch.setenv(
+        "PYTHONPATH",
+        os.pathsep.join(
+            [str(Path(__file__).parent), str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")]
+        ),
+    )
     with (
         dask.config.set({"distributed.worker.daemon": True}),
-        distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster,
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as cluster,
         distributed.Client(cluster, set_as_default=False) as client,
     ):
         executor = client.get_executor(pure=False)
-        outcomes = merge_many([*shoots, tmp_path / "seen-by-nobody"], tmp_path / "runs", executor=executor, choices=QUICK)
+        outcomes = merge_many(
+            [*shoots, tmp_path / "seen-by-nobody"], tmp_path / "runs", executor=executor, choices=QUICK
+        )
     assert [o.state for o in outcomes] == ["merged", "merged", "failed"]
     assert (tmp_path / "runs" / "b.died").exists()
     assert "every worker must see the frames" in outcomes[2].error

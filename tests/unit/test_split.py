@@ -29,7 +29,9 @@ def other_view() -> np.ndarray:
     return cv2.GaussianBlur(cv2.resize(rng.integers(0, 255, (50, 75, 3), np.uint8), (300, 200)), (0, 0), 1.5)
 
 
-def put(folder: Path, name: str, picture, minutes: float | None, exposure: float = 1 / 100, focal: float = 24.0) -> None:
+def put(
+    folder: Path, name: str, picture, minutes: float | None, exposure: float = 1 / 100, focal: float = 24.0
+) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     exif = Image.Exif()
     if minutes is not None:
@@ -74,7 +76,13 @@ def test_a_pause_with_other_settings_ends_a_series(tmp_path, view):
 def test_another_focal_length_or_orientation_ends_a_series(tmp_path, view):
     for i in range(6):
         picture = lit(view, i % 2)
-        put(tmp_path, f"{i}.jpg", picture.transpose(1, 0, 2) if i > 3 else picture, i, focal=35 if i in (2, 3) else 24)
+        put(
+            tmp_path,
+            f"{i}.jpg",
+            picture.transpose(1, 0, 2) if i > 3 else picture,
+            i,
+            focal=35 if i in (2, 3) else 24,
+        )
     assert [len(v) for v in found(tmp_path).values()] == [2, 2, 2]
 
 
@@ -83,7 +91,10 @@ def test_another_framing_ends_a_series_without_any_pause(tmp_path, view, other_v
     for i in range(6):
         put(tmp_path, f"{i}.jpg", lit(view if i < 3 else other_view, i % 3), i / 2 if clock else None)
     result = split.find_series(tmp_path).series
-    assert [[p.name for p in s.files] for s in result] == [["0.jpg", "1.jpg", "2.jpg"], ["3.jpg", "4.jpg", "5.jpg"]]
+    assert [[p.name for p in s.files] for s in result] == [
+        ["0.jpg", "1.jpg", "2.jpg"],
+        ["3.jpg", "4.jpg", "5.jpg"],
+    ]
     assert result[1].why == "another framing"
 
 
@@ -120,7 +131,13 @@ def test_a_split_file_comes_back_as_it_was(tmp_path, view):
 
 
 @pytest.mark.parametrize(
-    "row", [{"name": "../x", "files": ["a", "b"]}, {"name": "x", "files": ["../a", "b"]}, {"name": "x", "files": ["/a", "b"]}, 3]
+    "row",
+    [
+        {"name": "../x", "files": ["a", "b"]},
+        {"name": "x", "files": ["../a", "b"]},
+        {"name": "x", "files": ["/a", "b"]},
+        3,
+    ],
 )
 def test_a_split_file_that_leaves_its_folder_is_refused(tmp_path, row):
     (tmp_path / "split.json").write_text(json.dumps({"split": 1, "series": [row]}))
