@@ -12,6 +12,7 @@ import copy
 import json
 import multiprocessing
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -149,7 +150,7 @@ def main() -> None:
     p = argparse.ArgumentParser(description=__doc__)
     p.add_argument("--cutouts", type=Path, required=True)
     p.add_argument("--output", type=Path, required=True)
-    p.add_argument("--scratch", type=Path, default=Path("/tmp/examples"))
+    p.add_argument("--scratch", type=Path, default=Path(tempfile.gettempdir()) / "examples")
     p.add_argument("--first", type=int, default=0, help="first seed")
     p.add_argument("--series", type=int, default=700)
     p.add_argument("--steps", type=int, default=8000)

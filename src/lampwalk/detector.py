@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 from importlib import resources
-from threading import local
-from threading import Lock
+from threading import Lock, local
 from typing import Any
 
 import cv2

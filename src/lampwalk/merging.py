@@ -15,12 +15,22 @@ from numpy.typing import NDArray
 from . import encode, finish, light, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import Choices, Given, Offer, Progress, decide
-from .errors import Finding, WorksheetError
+from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .previews import Preview
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
+
+
+RESULT_BYTES = 12
+"""Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
+
+WORKING_BYTES = 500_000_000
+"""Memory for libraries, previews of the series and strips."""
+
+DISK_BYTES = 9
+"""Disk per pixel: composite.tif at 16 bits, picture.jpg and masks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +91,7 @@ def merge_folder(
     masks: Mapping[str, NDArray[np.uint8]] | None = None,
     lamps: Mapping[str, Lamp] | None = None,
     finishing: Finish | Wish | None = None,
+    memory_bytes: int | None = None,
     overwrite: bool = False,
     progress: Progress | None = None,
 ) -> Run:
@@ -98,6 +109,9 @@ def merge_folder(
         Lamps turned off, changed in stops or warmth.
     finishing : Finish or Wish, optional
         Lift, burn and crop of picture.jpg.
+    memory_bytes : int, optional
+        What the merge may take; what it does not need itself keeps decoded frames. By default none are kept in memory,
+        so that the peak does not grow with the number of frames.
     overwrite : bool
         Replace a folder also if lampwalk did not write it.
     progress : callable, optional
@@ -177,7 +191,7 @@ def merge_worksheet(
         )
         result = execute(decisions, shelf=shelf, progress=progress)
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
-        written = _write(folder, output, result, sheet.finish, by_hand=kept)
+        written = _write(folder, output, result, sheet.finish, by_hand=kept, former=sheet)
     return Run(folder=output, worksheet=written, findings=result.findings)
 
 
@@ -212,13 +226,49 @@ def _choices(sheet: Worksheet) -> Choices:
     return Choices(**known)
 
 
+def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
+    """What a memory budget leaves for decoded frames."""
+    if memory_bytes is None:
+        return 0
+    needed = needed_bytes(series)
+    if memory_bytes < needed:
+        raise InputError(
+            f"{memory_bytes / 1e9:.1f} GB of memory are too little for frames of this size",
+            remedy=f"allow at least {needed / 1e9:.1f} GB",
+        )
+    return memory_bytes - needed
+
+
+def needed_bytes(series: Series) -> int:
+    """Memory that a merge takes at its peak, whatever the number of frames: result, two decoded frames, working room."""
+    height, width = series.shape
+    frame = 3 * max(frame.facts.bits or 8 for frame in series.frames) // 8
+    return height * width * (RESULT_BYTES + 2 * frame) + WORKING_BYTES
+
+
+def _refuse_a_full_disk(series: Series, output: Path) -> None:
+    """Say early that the result will not fit."""
+    parent = Path(os.path.abspath(output)).parent
+    while not parent.exists():
+        parent = parent.parent
+    height, width = series.shape
+    needed = height * width * DISK_BYTES
+    free = shutil.disk_usage(parent).free
+    if free < needed:
+        raise OutputError(
+            f"the disk has room for {free / 1e6:.0f} MB, the result needs about {needed / 1e6:.0f} MB",
+            file=output,
+            remedy="make room, or write to another disk",
+        )
+
+
 @contextmanager
-def _scratch(folder: Path) -> Iterator[Shelf]:
+def _scratch(folder: Path, memory_bytes: int = 0) -> Iterator[Shelf]:
     """Give a shelf with scratch files beside the result; they are gone before the run folder is moved into place."""
     scratch = folder / "scratch"
     scratch.mkdir()
     try:
-        yield Shelf(scratch)
+        yield Shelf(scratch, memory_bytes)
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
 
@@ -231,15 +281,21 @@ def _keeper(folder: Path) -> Callable[[Preview], None]:
 
 
 def _write(
-    folder: Path, target: Path, result: Composite, spec: Mapping[str, object], *, by_hand: frozenset[str]
+    folder: Path,
+    target: Path,
+    result: Composite,
+    spec: Mapping[str, object],
+    *,
+    by_hand: frozenset[str],
+    former: Worksheet | None = None,
 ) -> Worksheet:
-    """Write everything of a run into a folder."""
+    """Write everything of a run into a folder; what a former run told of its masks is carried on with them."""
     series = result.decisions.series
     reference = next(f for f in series.frames if f.name == result.decisions.reference)
     carried = metadata.for_output(reference.metadata(), series.shape)
     sheet = replace(
         result.worksheet,
-        frames=tuple(_with_content(r, series, by_hand) for r in result.worksheet.frames),
+        frames=tuple(_with_content(_told(r, former), series, by_hand) for r in result.worksheet.frames),
         folder=_relative_folder(series, target),
         finish=dict(spec),
     )
@@ -257,6 +313,14 @@ def _write(
     runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=masks)
     runfolder.write_sheet(folder, sheet)
     return sheet
+
+
+def _told(record: FrameRecord, former: Worksheet | None) -> FrameRecord:
+    """Keep what a former worksheet says of a mask that was taken over."""
+    before = {} if former is None else {r.file: r.notes for r in former.frames}.get(record.file, {})
+    if "hidden" not in before or "hidden" in record.notes:
+        return record
+    return replace(record, notes={**record.notes, "hidden": before["hidden"]})
 
 
 def _with_content(record: FrameRecord, series: Series, by_hand: frozenset[str]) -> FrameRecord:

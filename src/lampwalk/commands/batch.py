@@ -6,8 +6,9 @@ import argparse
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from .output import Reporter, add_output_options
 
@@ -105,13 +106,13 @@ def _executor(address: str | None) -> Iterator[Executor | None]:
     from ..errors import InputError, MissingExtraError
 
     try:
-        from distributed import Client
+        distributed: Any = import_module("distributed")  # has no types
     except ImportError as error:
         raise MissingExtraError(
             "a Dask cluster needs another package", remedy="pip install lampwalk[dask]"
         ) from error
     try:
-        client = Client(address, timeout="10s", set_as_default=False)
+        client = distributed.Client(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
         raise InputError(
             f"no scheduler answers at {address}", remedy="give the address it prints, as tcp://HOST:8786"

@@ -36,6 +36,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--crop", metavar="RATIO", help="cut picture.jpg to a ratio, for example 16:9")
     for name, text in _SWITCHES.items():
         parser.add_argument(f"--no-{name}", action="store_true", help=text)
+    parser.add_argument("--memory", type=float, metavar="GB", help="memory that the merge may take; more keeps decoded frames")
     parser.add_argument("--overwrite", action="store_true", help="replace a folder that lampwalk did not write")
     add_output_options(parser)
     parser.set_defaults(func=run)
@@ -74,6 +75,7 @@ def run(args: argparse.Namespace) -> int:
             masks=masks,
             lamps=_lamps(args),
             finishing=_wish(args),
+            memory_bytes=None if args.memory is None else int(args.memory * 1e9),
             overwrite=args.overwrite,
             progress=reporter.progress,
         )
