@@ -1,7 +1,7 @@
 """Fill: the light that a mask took away, put back as a ratio on what the other frames show.
 
 The maximum of the other frames brings the surface's own texture; the ratio brings the light of the hidden
-frame, carried in from the rim of its mask. Nothing is invented: where no other frame shows the place there
+frame, carried in from the rim of its mask. Where the mask is wider than need be, the rim is taken further in. Nothing is invented: where no other frame shows the place there
 is no texture, and where the rim is no brighter than the others there is no fill.
 """
 
@@ -44,6 +44,13 @@ have."""
 
 LARGEST = 16.0
 """Largest ratio (4 EV): beyond it the noise of the other frames would show."""
+
+AGREES = 0.2
+"""Difference of log ratios up to which a hidden pixel's own light is what the rim says: 0.1 leaves half of the gain,
+0.3 takes more of the light that heads leave on foliage."""
+
+GROWN_PX = 4
+"""Half-size pixels by which a rim may grow into a mask; masks are wider than the equipment by about that."""
 
 AROUND = 96
 """Half-size pixels round a mask that are looked at."""
@@ -100,6 +107,7 @@ def estimate(
         rim = valid[i][box] & ~gone[i][box] & covered
         field = np.ones_like(small[i])
         if rim.any():
+            rim = _grown(small[i][box], others, rim, valid[i][box] & covered)
             field[box] = _ratio(small[i][box], others, rim)
         return np.asarray(cv2.resize(field, previews[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
 
@@ -154,6 +162,20 @@ def _box(gone: _Bools) -> tuple[slice, slice]:
         slice(max(0, int(rows.min()) - AROUND), int(rows.max()) + AROUND + 1),
         slice(max(0, int(columns.min()) - AROUND), int(columns.max()) + AROUND + 1),
     )
+
+
+def _grown(frame: _Field, others: _Field, rim: _Bools, usable: _Bools) -> _Bools:
+    """Rim (h, w) with the pixels behind the mask's edge that show the light the rim lets expect.
+
+    Masks are drawn wider than the equipment; what they hide too much of is measured light, and closer to the
+    hole than the rim. A pixel of the equipment that agrees by chance says nothing wrong.
+    """
+    carried = np.log(_ratio(frame, others, rim))
+    own = np.log((_blur(frame, BEFORE_LOG) + DARK) / (_blur(others, BEFORE_LOG) + DARK))
+    near = cv2.distanceTransform((~rim).astype(np.uint8), cv2.DIST_L2, 3) <= GROWN_PX
+    agrees = rim | (near & usable & (np.abs(own - carried).max(axis=2) < AGREES))
+    whole = cv2.morphologyEx(agrees.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+    return np.asarray(rim | whole)
 
 
 def _ratio(frame: _Field, others: _Field, rim: _Bools) -> _Field:

@@ -123,7 +123,9 @@ def merge_folder(
     """
     series = as_series(source)
     output = Path(output)
-    with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
+    spare = _spare_bytes(series, memory_bytes)
+    _refuse_a_full_disk(series, output)
+    with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, spare) as shelf:
         # Only now: an interrupted run has been put right, and nobody else changes it any more.
         former = runfolder.former_run(output)
         by_hand = dict(masks or {})
