@@ -11,7 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from . import planning
+from . import alignment, planning
 from .colour import luminance
 from .decisions import Choices, Decision, Decisions, Progress, decide
 from .errors import Finding
@@ -117,6 +117,8 @@ def check(
     ]
     rows += [Row(frame=name, role="left out", note=why) for name, why in series.left_out]
     findings = [*decisions.findings, *_settings(series), *_odd_frames(rows, decisions, figures)]
+    used = list(decisions.frames)
+    findings += alignment.lens_findings([d.frame for d in used], [d.alignment for d in used])
     if plan is not None:
         frames = series.frames
         findings += planning.compare(planning.read_plan(Path(plan)), [f.facts for f in frames], [f.name for f in frames])

@@ -45,7 +45,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def build_parser() -> argparse.ArgumentParser:
     """Make the parser of all commands."""
-    from .commands import check, merge, plan, review
+    from .commands import batch, check, merge, plan, review, watch
 
     parser = argparse.ArgumentParser(
         prog="lampwalk",
@@ -55,7 +55,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"lampwalk {__version__}")
     parser.add_argument("--log", metavar="FILE", help="write a log for support to FILE")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for command in (merge, check, review, plan):
+    for command in (merge, check, review, batch, watch, plan):
         command.add_parser(subparsers)
     return parser
 

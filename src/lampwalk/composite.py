@@ -114,9 +114,8 @@ def execute(
     shelf = shelf or Shelf()
     shape = decisions.series.shape
     stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
-    # Ambient frames first: a rule that adds lamps to daylight needs it below them.
-    on = sorted((d for d in decisions.frames if d.lamp.on), key=lambda d: d.role != "ambient")
-    reference = profiles.recognise(next(d.frame for d in decisions.frames if d.frame.name == decisions.reference).facts.icc)
+    on = in_order(decisions)
+    reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
         for done, (d, pixels) in enumerate(_decoded(on, shelf, decisions.hot_pixels)):
@@ -136,6 +135,41 @@ def execute(
     )
 
 
+def in_order(decisions: Decisions) -> list[Decision]:
+    """List the frames that take part, ambient frames first: a rule that adds lamps to daylight needs it below them."""
+    return sorted((d for d in decisions.frames if d.lamp.on), key=lambda d: d.role != "ambient")
+
+
+def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
+    """Make one frame as it enters the merge.
+
+    Parameters
+    ----------
+    d : Decision
+    decisions : Decisions
+        All of its series.
+
+    Returns
+    -------
+    (H, W, 3) uint16, encoded like the reference
+        Warped, levelled, without glow.
+    (H, W) uint8
+        255 where it takes no part: hidden by its mask, or its lamp adds nothing there.
+    """
+    shape = decisions.series.shape
+    pixels = _ready(d, d.frame.pixels(), decisions.hot_pixels)
+    whole, hidden = np.zeros((*shape, 3), np.uint16), np.full(shape, 255, np.uint8)
+    profile = _profile(decisions)
+
+    def one(rows: slice) -> None:
+        for block, cols, part, unseen in _parts(rows, d, pixels):
+            whole[block, cols] = profile.from_working(part)
+            hidden[block, cols] = 0 if unseen is None else unseen
+
+    _each_strip(shape, one)
+    return whole, hidden
+
+
 def full_mask(d: Decision) -> NDArray[np.uint8]:
     """Mask of one frame at full size in its own geometry: (H, W) uint8, 255 = hidden."""
     return np.zeros(d.frame.shape, np.uint8) if d.hidden is None else d.hidden.whole()
@@ -150,9 +184,7 @@ def _decoded(
         for i, d in enumerate(on):
             assert ahead is not None
             pixels = ahead.result()
-            if len(hot) and d.frame.array is None:
-                pixels = hotpixels.remove(pixels, hot)
-            pixels = working_pixels(d.frame, pixels)
+            pixels = _ready(d, pixels, hot)
             ahead = reader.submit(shelf.pixels, on[i + 1].frame) if i + 1 < len(on) else None
             yield d, pixels
             del pixels
@@ -162,8 +194,34 @@ def _each_strip(shape: tuple[int, int], job: Callable[[slice], None]) -> None:
     parallel.each(job, [slice(top, min(top + STRIP_ROWS, shape[0])) for top in range(0, shape[0], STRIP_ROWS)])
 
 
+def _ready(d: Decision, pixels: NDArray[Any], hot: NDArray[np.intp]) -> NDArray[Any]:
+    """Decoded pixels without the sensor's hot ones, in the curve that all steps work in."""
+    if len(hot) and d.frame.array is None:
+        pixels = hotpixels.remove(pixels, hot)
+    return working_pixels(d.frame, pixels)
+
+
+def _profile(decisions: Decisions) -> Profile:
+    reference = next(d.frame for d in decisions.frames if d.frame.name == decisions.reference)
+    return profiles.recognise(reference.facts.icc)
+
+
 def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:
-    """One strip of one frame: warp, correct, hide, stack; only the columns where the frame takes part."""
+    """One strip of one frame onto the stack."""
+    for block, cols, part, hidden in _parts(rows, d, pixels):
+        seen = part if hidden is None else weaken(part, hidden)
+        stack.add_strip(block.start, seen, number, left=cols.start, ambient=d.role == "ambient")
+
+
+def _parts(
+    rows: slice, d: Decision, pixels: NDArray[Any]
+) -> Iterator[tuple[slice, slice, NDArray[np.uint16], NDArray[np.uint8] | None]]:
+    """Warp and correct one strip, only in the columns where the frame takes part.
+
+    Yields
+    ------
+    rows, columns, (h, w, 3) uint16 encoded, (h, w) uint8 of what is hidden or None
+    """
     cols = slice(0, d.frame.shape[1])
     if d.reach is not None:
         window = d.reach.window(rows)
@@ -176,11 +234,7 @@ def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: i
         part = np.ascontiguousarray(warped[block.start - rows.start : block.stop - rows.start])
         if part.dtype == np.uint8:
             part = np.multiply(part, np.uint16(257), dtype=np.uint16)
-        part = _corrected(part, block, cols, d)
-        hidden = _hidden(block, cols, d)
-        if hidden is not None:
-            part = weaken(part, hidden)
-        stack.add_strip(top, part, number, left=cols.start, ambient=d.role == "ambient")
+        yield block, cols, _corrected(part, block, cols, d), _hidden(block, cols, d)
 
 
 def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:

@@ -12,11 +12,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from . import encode, finish, light, metadata, parallel, runfolder, worksheet
+from . import encode, finish, handoff, light, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import Choices, Given, Offer, Progress, decide
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
+from .handoff import Extras
 from .frames import Series, as_series, content_hash
 from .previews import Preview
 from .shelf import Shelf
@@ -91,6 +92,7 @@ def merge_folder(
     masks: Mapping[str, NDArray[np.uint8]] | None = None,
     lamps: Mapping[str, Lamp] | None = None,
     finishing: Finish | Wish | None = None,
+    extras: Extras = Extras(),  # noqa: B008  (frozen)
     memory_bytes: int | None = None,
     overwrite: bool = False,
     progress: Progress | None = None,
@@ -109,6 +111,8 @@ def merge_folder(
         Lamps turned off, changed in stops or warmth.
     finishing : Finish or Wish, optional
         Lift, burn and crop of picture.jpg.
+    extras : Extras
+        Further files: layers, clip, delivery copy; compression and location.
     memory_bytes : int, optional
         What the merge may take; what it does not need itself keeps decoded frames. By default none are kept in memory,
         so that the peak does not grow with the number of frames.
@@ -146,7 +150,7 @@ def merge_folder(
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
-        sheet = _write(folder, output, result, told, by_hand=frozenset(by_hand))
+        sheet = _write(folder, output, result, told, by_hand=frozenset(by_hand), extras=extras)
     return Run(folder=output, worksheet=sheet, findings=result.findings)
 
 
@@ -290,18 +294,19 @@ def _write(
     *,
     by_hand: frozenset[str],
     former: Worksheet | None = None,
+    extras: Extras = Extras(),  # noqa: B008  (frozen)
 ) -> Worksheet:
     """Write everything of a run into a folder; what a former run told of its masks is carried on with them."""
     series = result.decisions.series
     reference = next(f for f in series.frames if f.name == result.decisions.reference)
-    carried = metadata.for_output(reference.metadata(), series.shape)
+    carried = metadata.for_output(reference.metadata(), series.shape, keep_location=extras.keep_location)
     sheet = replace(
         result.worksheet,
-        frames=tuple(_with_content(_told(r, former), series, by_hand) for r in result.worksheet.frames),
+        frames=tuple(parallel.each(lambda r: _with_content(_told(r, former), series, by_hand), result.worksheet.frames)),
         folder=_relative_folder(series, target),
         finish=dict(spec),
     )
-    encode.write_tiff(folder / "composite.tif", result.pixels, compression="none", icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
+    encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
     picture8 = encode.to_eight_bits(picture)
     encode.write_jpeg(folder / "picture.jpg", picture8, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
@@ -313,6 +318,7 @@ def _write(
     encode.write_png(folder / "coverage.png", result.coverage)
     masks = {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
     runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=masks)
+    handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
 

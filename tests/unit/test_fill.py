@@ -152,3 +152,26 @@ def test_a_single_frame_and_a_frame_hidden_whole():
     alone = fill.estimate(frames[:1], hidden[:1], [False])[0]
     assert np.all(alone == 1)
     assert fill.estimate(frames[:1], [np.full((H, W), 255, np.uint8)], [False]) == (None,)
+
+
+def test_a_mask_wider_than_the_pole_gives_back_what_it_hides_too_much(monkeypatch):
+    """The edge of a lamp's shadow runs just inside the mask, beside the pole: the frame's own light tells."""
+    x = np.indices((H, W))[1][..., None]
+    albedo = texture()
+    light = 0.05 + 0.5 * np.clip((x - 120) / 40.0, 0, 1) ** 2
+    clear = albedo * light
+    shown = clear.copy()
+    shown[20:180, 147:153] = 0.001
+    frames = [preview(shown), preview(albedo * 0.05), preview(albedo * 0.05)]
+    empty = np.zeros((H, W), np.uint8)
+    wide = [pole(26), empty, empty]
+    inside = wide[0] > 127
+    inside[:, 147:153] = False
+
+    def left():
+        out = merged(frames, wide, fill.estimate(frames, wide, [False, False, True]))
+        return float(np.abs(out - clear)[inside].mean())
+
+    grown = left()
+    monkeypatch.setattr(fill, "GROWN_PX", 0)
+    assert grown < 0.95 * left()

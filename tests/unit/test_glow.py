@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import cv2
 import numpy as np
 import pytest
@@ -150,3 +153,122 @@ def test_odd_sizes_and_a_head_cut_by_the_edge():
     ]
     fields = glow.estimate(cut, [m[81:, :357] for m in hidden], flags)
     assert all(f.shape == (H - 81, 357, 3) and np.isfinite(f).all() for f in fields[:3])
+
+
+def test_not_negative_least_squares_agree_with_scipy():
+    """Reference: scipy.optimize.nnls (Lawson and Hanson's own algorithm)."""
+    from scipy.optimize import nnls
+
+    rng = np.random.default_rng(8)
+    for k in (1, 2, 7, 12):
+        for _ in range(40):
+            a, b = rng.normal(0.3, 1, (30, k)), rng.normal(0, 1, 30)
+            found = glow._not_negative(a.T @ a, a.T @ b)
+            assert (found >= 0).all()
+            np.testing.assert_allclose(found, nnls(a, b)[0], atol=1e-7)
+
+
+def test_not_negative_least_squares_of_nothing_are_zero():
+    assert np.array_equal(glow._not_negative(np.eye(3), np.array([-1.0, 0.0, -2.0])), np.zeros(3))
+
+
+def test_an_estimate_does_not_load_scipy():
+    """It costs 0.5 to 1.5 s at the start of every merge."""
+    code = """
+import sys
+import numpy as np
+from lampwalk import glow
+from lampwalk.previews import Preview
+light = np.full((64, 64, 3), 0.1, np.float32)
+light[20:40, 20:40] = 1
+head = light[..., 0] == 1
+frame = Preview(name="x", linear=light, clipped=head, valid=np.ones((64, 64), bool), full_shape=(64, 64))
+assert glow.estimate([frame], [head.astype(np.uint8) * 255], [False])[0] is not None
+sys.exit("scipy" in sys.modules)
+"""
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_weak_large_head_does_not_hold_back_the_strong_ones():
+    """A softbox glows a tenth as much for its area as a bare reflector; each keeps its own strength."""
+    frames, hidden, flags, added = scene(glow_scale=(1.0, 1.0, 0.1))
+    y, x = np.indices((H, W))
+    box = (np.abs(y - HEADS[2][0]) < 45) & (np.abs(x - HEADS[2][1]) < 45)
+    light = frames[2].linear.copy()
+    light[box] = 1
+    frames[2] = preview("box", light)
+    hidden[2] = cv2.dilate(box.astype(np.uint8) * 255, np.ones((5, 5), np.uint8))
+    fields = glow.estimate(frames, hidden, flags)
+    for field, truth, mask in zip(fields[:2], added, hidden, strict=False):
+        near = (mask == 0) & (truth[..., 0] > 0.05)
+        assert field[near].sum() == pytest.approx(truth[near].sum(), rel=0.15)
+
+
+def test_weak_glow_before_a_bright_uneven_sky_is_found():
+    """Daylight that is off by some hundredths, up and down, must not drive the strength to zero."""
+    frames, hidden, flags, added = scene(glow_scale=(0.1, 0.1, 0.1))
+    rng = np.random.default_rng(3)
+    bright = []
+    for f in frames:
+        off = cv2.resize(rng.normal(0, 0.003, (60, 90)).astype(np.float32), (W, H))[..., None]
+        bright.append(preview(f.name, np.where(f.clipped[..., None], 1, f.linear + 0.15 + off), f.clipped))
+    fields = glow.estimate(bright, hidden, flags)
+    for field, truth, mask in zip(fields[:3], added, hidden, strict=False):
+        near = (mask == 0) & (truth[..., 0] > 0.01)
+        assert field[near].sum() == pytest.approx(truth[near].sum(), rel=0.35)
+
+
+def test_burnt_out_ground_half_hidden_is_no_head():
+    frames, hidden, flags, _ = scene()
+    y, x = np.indices((H, W))
+    ragged = ((x // 6 + y // 6) % 2 == 0) | ((y % 12 < 2) | (x % 12 < 2))
+    pool = ((y > 190) & (y < 230) & (x > 60) & (x < 160)) & ragged
+    pool |= ((np.abs(y - 210) < 2) & (x > 60) & (x < 330)) | ((np.abs(x - 300) < 2) & (y > 150))
+    light = np.where(pool[..., None], 1, frames[0].linear)
+    frames[0] = preview("pool", light)
+    hidden[0] = hidden[0].copy()
+    hidden[0][180:, 60:130] = 255
+    field = glow.estimate(frames, hidden, flags)[0]
+    assert field[pool].mean() < 0.5
+
+
+ODD = {
+    "all clipped": (lambda y, x: np.ones((64, 64), bool), 255),
+    "a corner": (lambda y, x: (y < 6) & (x < 6), None),
+    "one line": (lambda y, x: y == 31, None),
+    "a speck": (lambda y, x: (np.abs(y - 20) < 2) & (np.abs(x - 20) < 2), None),
+    "nearly all": (lambda y, x: y > 1, 255),
+    "two corners": (lambda y, x: ((y < 5) & (x < 5)) | ((y > 58) & (x > 58)), None),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+@pytest.mark.parametrize("size", [(64, 64), (63, 41)])
+@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize("black", [False, True])
+def test_odd_heads_do_no_harm(name, size, count, black):
+    shape, full = ODD[name]
+    y, x = np.indices((64, 64))
+    head = shape(y, x)
+    mask = (
+        np.full((64, 64), 255, np.uint8) if full else cv2.dilate(head.astype(np.uint8) * 255, np.ones((3, 3)))
+    )
+    rng = np.random.default_rng(1)
+    h, w = size
+    frames = []
+    for _ in range(count):
+        light = np.zeros((64, 64, 3)) if black else rng.uniform(0, 0.2, (64, 64, 3))
+        light[head] = 1
+        frames.append(
+            Preview(
+                name="x",
+                linear=light.astype(np.float32)[:h, :w],
+                clipped=head[:h, :w],
+                valid=np.ones((h, w), bool),
+                full_shape=(h, w),
+            )
+        )
+    fields = glow.estimate(frames, [mask[:h, :w]] * count, [False] * count)
+    assert len(fields) == count
+    for field in fields:
+        assert field is None or (field.shape == (h, w, 3) and np.isfinite(field).all())

@@ -34,6 +34,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--lift", type=float, metavar="GAMMA", help="lift the lit subject by this gamma, for example 1.15")
     parser.add_argument("--burn", type=float, metavar="OPACITY", help="darken the edges; 0.70 to 0.76 is usual")
     parser.add_argument("--crop", metavar="RATIO", help="cut picture.jpg to a ratio, for example 16:9")
+    parser.add_argument("--layers", action="store_true", help="also write layers.ora (OpenRaster) for other programs")
+    parser.add_argument("--clip", action="store_true", help="also write build_up.webp, the picture growing lamp by lamp")
+    parser.add_argument("--delivery", type=int, metavar="PX", help="also write delivery.jpg with this long side")
+    parser.add_argument("--compression", choices=("none", "deflate"), default="none", help="of composite.tif")
+    parser.add_argument("--keep-location", action="store_true", help="keep the GPS fields of the reference")
+    parser.add_argument("--prefer", choices=("raw", "jpeg"), default="raw", help="which of two files of one shot counts")
     for name, text in _SWITCHES.items():
         parser.add_argument(f"--no-{name}", action="store_true", help=text)
     parser.add_argument("--memory", type=float, metavar="GB", help="memory that the merge may take; more keeps decoded frames")
@@ -57,6 +63,8 @@ def run(args: argparse.Namespace) -> int:
     from .. import merging
     from ..decisions import Choices
     from ..errors import InputError
+    from ..frames import read_series
+    from ..handoff import Extras
 
     reporter = Reporter(args)
     if (args.folder is None) == (args.worksheet is None):
@@ -69,12 +77,19 @@ def run(args: argparse.Namespace) -> int:
         choices = Choices(rule=args.rule, **{name.replace("-", "_"): not getattr(args, f"no_{name}".replace("-", "_")) for name in _SWITCHES})
         masks = merging.read_hand_masks(args.masks, args.folder) if args.masks else None
         done = merging.merge_folder(
-            args.folder,
+            read_series(args.folder, prefer=args.prefer),
             args.output,
             choices=choices,
             masks=masks,
             lamps=_lamps(args),
             finishing=_wish(args),
+            extras=Extras(
+                layers=args.layers,
+                clip=args.clip,
+                delivery=args.delivery,
+                compression=args.compression,
+                keep_location=args.keep_location,
+            ),
             memory_bytes=None if args.memory is None else int(args.memory * 1e9),
             overwrite=args.overwrite,
             progress=reporter.progress,
