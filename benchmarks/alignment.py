@@ -120,7 +120,9 @@ def bad_case(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarra
     elif kind == "noise only":
         frame = rng.integers(0, 256, (*SIZE[::-1], 3), dtype=np.uint8)
     elif kind == "defocus":
-        frame = photographed(cv2.GaussianBlur(seen(lit(subject, rng), still), (0, 0), rng.uniform(8, 16)), rng, stand=False)
+        frame = photographed(
+            cv2.GaussianBlur(seen(lit(subject, rng), still), (0, 0), rng.uniform(8, 16)), rng, stand=False
+        )
     elif kind == "zoom":
         scale = 1 + rng.choice([-1, 1]) * rng.uniform(0.05, 0.15)
         middle = np.array([[1, 0, -(SIZE[0] - 1) / 2], [0, 1, -(SIZE[1] - 1) / 2], [0, 0, 1]])
@@ -138,7 +140,16 @@ def parallax(picture_: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     w, h = SIZE
     depth = np.zeros((h, w), np.float32)
     for near in np.linspace(0.25, 1, 4):
-        cv2.ellipse(depth, (int(rng.uniform(0, w)), int(rng.uniform(0, h))), (int(w / 4), int(h / 4)), 0, 0, 360, float(near), -1)
+        cv2.ellipse(
+            depth,
+            (int(rng.uniform(0, w)), int(rng.uniform(0, h))),
+            (int(w / 4), int(h / 4)),
+            0,
+            0,
+            360,
+            float(near),
+            -1,
+        )
     depth = cv2.GaussianBlur(depth, (0, 0), 4) * rng.uniform(5, 15)
     y, x = np.mgrid[:h, :w].astype(np.float32)
     return cv2.remap(picture_, x + 75 + depth, y + 50, cv2.INTER_CUBIC)
@@ -159,7 +170,9 @@ def cases(bad: int, good: int) -> None:
         reference, frame = bad_case(kind, rng)
         verdict = alignment.solve([observe(reference), observe(frame)], reference=0)[1].verdict
         accepted[kind, verdict] += 1
-    print(f"## {bad} bad cases, {SIZE[0]}x{SIZE[1]}, seed {SEED}\n\n| kind | cases | aligned | weak | refused |\n|---|---|---|---|---|")
+    print(
+        f"## {bad} bad cases, {SIZE[0]}x{SIZE[1]}, seed {SEED}\n\n| kind | cases | aligned | weak | refused |\n|---|---|---|---|---|"
+    )
     for kind in BAD:
         row = [accepted[kind, v] for v in ("aligned", "weak", "refused")]
         print(f"| {kind} | {sum(row)} | {row[0]} | {row[1]} | {row[2]} |")
@@ -171,7 +184,11 @@ def cases(bad: int, good: int) -> None:
         errors[got.verdict].append(np.nan if got.frame_to_reference is None else rms(got.frame_to_reference, matrix))
     print(f"\n## {good} good cases\n\n| verdict | cases | median px | 90 % | 99 % | worst |\n|---|---|---|---|---|---|")
     for verdict, values in errors.items():
-        shown = [f"{q:.3f}" for q in np.quantile(values, (0.5, 0.9, 0.99, 1))] if values and verdict != "refused" else ["-"] * 4
+        shown = (
+            [f"{q:.3f}" for q in np.quantile(values, (0.5, 0.9, 0.99, 1))]
+            if values and verdict != "refused"
+            else ["-"] * 4
+        )
         print(f"| {verdict} | {len(values)} | {' | '.join(shown)} |")
 
 
@@ -191,7 +208,9 @@ def by_ecc(reference: np.ndarray, frame: np.ndarray) -> np.ndarray:
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-6)
     warp = np.eye(2, 3, dtype=np.float32)
     warp = cv2.findTransformECC(a, b, warp, cv2.MOTION_TRANSLATION, criteria, None, 5)[1]
-    warp = cv2.findTransformECC(a, b, np.vstack([warp, [0, 0, 1]]).astype(np.float32), cv2.MOTION_HOMOGRAPHY, criteria, None, 3)[1]
+    warp = cv2.findTransformECC(
+        a, b, np.vstack([warp, [0, 0, 1]]).astype(np.float32), cv2.MOTION_HOMOGRAPHY, criteria, None, 3
+    )[1]
     return np.linalg.inv(warp.astype(np.float64))
 
 
@@ -202,7 +221,9 @@ def lognorm(grey: np.ndarray) -> np.ndarray:
 
 
 def scenes(folders: list[Path]) -> None:
-    print("## Scenes with truth: rms px per frame, first frame as the reference\n\n| scene | method | worst | all frames |\n|---|---|---|---|")
+    print(
+        "## Scenes with truth: rms px per frame, first frame as the reference\n\n| scene | method | worst | all frames |\n|---|---|---|---|"
+    )
     for folder in folders:
         truth = {k: np.array(v) for k, v in json.loads((folder / "truth/homographies.json").read_text()).items()}
         series = read_series(folder / "frames")
@@ -236,7 +257,9 @@ def resampling() -> None:
     edge = 0.25 + 0.5 / (1 + np.exp(-x / 0.35))
     texture = np.random.default_rng(1).normal(0.5, 0.1, (512, 512)).astype(np.float32)
     big = np.random.default_rng(2).integers(0, 255, (2000, 3000, 3), dtype=np.uint8)
-    print("## Resampling\n\n| interpolation | overshoot of an edge, % of the step | noise kept | CPU, linear = 1 |\n|---|---|---|---|")
+    print(
+        "## Resampling\n\n| interpolation | overshoot of an edge, % of the step | noise kept | CPU, linear = 1 |\n|---|---|---|---|"
+    )
     base = 0.0
     for name, flag in (("linear", 1), ("cubic", 2), ("lanczos4", 4), ("cubic, clamped to the 2x2 neighbourhood", 2)):
         over, kept = [], []
@@ -261,7 +284,9 @@ def _clamped(warped: np.ndarray, source: np.ndarray, matrix: np.ndarray) -> np.n
     h, w = source.shape[:2]
     kernel = np.ones((2, 2), np.uint8)
     low = cv2.warpPerspective(cv2.erode(source, kernel, anchor=(0, 0)), _floor(matrix), (w, h), flags=cv2.INTER_NEAREST)
-    high = cv2.warpPerspective(cv2.dilate(source, kernel, anchor=(0, 0)), _floor(matrix), (w, h), flags=cv2.INTER_NEAREST)
+    high = cv2.warpPerspective(
+        cv2.dilate(source, kernel, anchor=(0, 0)), _floor(matrix), (w, h), flags=cv2.INTER_NEAREST
+    )
     if warped.shape != source.shape:
         full = np.pad(warped, [(8, 8), (8, 8)])
         return np.clip(full, low, high)

@@ -50,9 +50,7 @@ def lightness(encoded: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def read_scene(folder: Path) -> Scene:
     truth = folder / "truth"
-    matrices = {
-        k: np.array(v, float) for k, v in json.loads((truth / "homographies.json").read_text()).items()
-    }
+    matrices = {k: np.array(v, float) for k, v in json.loads((truth / "homographies.json").read_text()).items()}
     facts = {f["frame"]: f for f in json.loads((truth / "meta.json").read_text())["frames"]}
     previews = []
     for path in sorted((folder / "frames").glob("*.jpg")):
@@ -101,8 +99,7 @@ def measure(scene: Scene) -> dict[str, float]:
     total = sum(int(bad.sum()) for bad in scene.harmful)
     return {
         "recall": 1 - sum(int(a.sum()) for a in left) / total if total else float("nan"),
-        "excess_%": 100
-        * float(np.mean([(m & far).mean() for m, far in zip(hidden, scene.far, strict=True)])),
+        "excess_%": 100 * float(np.mean([(m & far).mean() for m, far in zip(hidden, scene.far, strict=True)])),
         "hidden_%": 100 * float(np.mean([m.mean() for m in hidden])),
         "largest": max(largest(a) for a in left),
         "s/frame": seconds,
@@ -179,9 +176,7 @@ def table(rows: list[tuple[str, str, dict[str, float]]]) -> str:
 
 if __name__ == "__main__":
     cv2.setNumThreads(1)
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("scenes", type=Path, nargs="+")
     parser.add_argument("--ablation", action="store_true")
     parser.add_argument("--report", type=Path)

@@ -30,13 +30,9 @@ def main() -> None:
         frames.mkdir()
         for name in ("00", "03", "06"):
             picture = cv2.imread(str(ROOT / "tests" / "scenes" / "small_slipway" / "frames" / f"{name}.jpg"))
-            cv2.imwrite(
-                str(frames / f"{name}.png"), cv2.resize(picture, (120, 80), interpolation=cv2.INTER_AREA)
-            )
+            cv2.imwrite(str(frames / f"{name}.png"), cv2.resize(picture, (120, 80), interpolation=cv2.INTER_AREA))
         shim = home / "shim.so"
-        subprocess.run(
-            ["cc", "-shared", "-fPIC", "-O1", "-o", shim, ENGINE / "fault_shim.c", "-ldl"], check=True
-        )
+        subprocess.run(["cc", "-shared", "-fPIC", "-O1", "-o", shim, ENGINE / "fault_shim.c", "-ldl"], check=True)
         plan = home / "plan.json"
         plan.write_text(
             json.dumps({"frames": str(frames), "home": str(home / "home"), "points": points, "kills": kills})
@@ -48,8 +44,7 @@ def main() -> None:
         )
     results = json.loads(done.stdout)
     count = Counter(
-        (r["what"], "former run" if r["former"] else "no run", r["end"], r["status"], bool(r["wrong"]))
-        for r in results
+        (r["what"], "former run" if r["former"] else "no run", r["end"], r["status"], bool(r["wrong"])) for r in results
     )
     print("| fault | before | after | exit status | times | wrong |\n|---|---|---|---|---|---|")
     for (what, before, end, status, wrong), times in sorted(count.items(), key=str):

@@ -43,9 +43,7 @@ def seeds(folder: Path) -> list[Path]:
     rng = np.random.default_rng(1)
     small = cv2.resize(rng.integers(0, 255, (6, 8, 3), np.uint8), (48, 32))
     deep = small.astype(np.uint16) * 257
-    exif = metadata.serialise(
-        metadata.parse(b"II*\0\x08\0\0\0\x01\0\x12\x01\x03\0\x01\0\0\0\x01\0\0\0\0\0\0\0")
-    )
+    exif = metadata.serialise(metadata.parse(b"II*\0\x08\0\0\0\x01\0\x12\x01\x03\0\x01\0\0\0\x01\0\0\0\0\0\0\0"))
     icc = profiles.srgb_icc()
     encode.write_jpeg(folder / "a.jpg", small, exif=exif, icc=icc)
     cv2.imwrite(str(folder / "progressive.jpg"), small, [cv2.IMWRITE_JPEG_PROGRESSIVE, 1])
@@ -53,16 +51,10 @@ def seeds(folder: Path) -> list[Path]:
     encode.write_png(folder / "deep.png", deep)
     encode.write_tiff(folder / "a.tif", deep, compression="none", exif=exif, icc=icc)
     encode.write_tiff(folder / "deflate.tif", deep, compression="deflate")
-    tifffile.imwrite(
-        folder / "tiles.tif", small, photometric="rgb", tile=(16, 16), compression="zlib", predictor=True
-    )
+    tifffile.imwrite(folder / "tiles.tif", small, photometric="rgb", tile=(16, 16), compression="zlib", predictor=True)
     tifffile.imwrite(folder / "big.tif", small, photometric="rgb", bigtiff=True)
-    tifffile.imwrite(
-        folder / "planar.tif", np.moveaxis(small, 2, 0).copy(), photometric="rgb", planarconfig="separate"
-    )
-    record = worksheet.FrameRecord(
-        file="a.jpg", role="lamp", homography=normalised(np.eye(3)), mask="masks/a.png"
-    )
+    tifffile.imwrite(folder / "planar.tif", np.moveaxis(small, 2, 0).copy(), photometric="rgb", planarconfig="separate")
+    record = worksheet.FrameRecord(file="a.jpg", role="lamp", homography=normalised(np.eye(3)), mask="masks/a.png")
     sheet = worksheet.Worksheet(reference="a.jpg", frames=(record,), finish={"burn": {"opacity": 0.7}})
     (folder / "worksheet.json").write_text(worksheet.to_json(sheet), "utf-8")
     return sorted(folder.iterdir())
@@ -80,9 +72,7 @@ def mutate(data: bytes, rng: random.Random) -> bytes:
             out[at : at + 1] = bytes([rng.choice((0, 1, 0x7F, 0x80, 0xFF, rng.randrange(256)))])
         elif kind == 2:
             n = rng.choice((2, 4, 8))
-            out[at : at + n] = rng.choice(
-                (b"\xff" * n, b"\0" * n, b"\x7f" + b"\xff" * (n - 1), rng.randbytes(n))
-            )
+            out[at : at + n] = rng.choice((b"\xff" * n, b"\0" * n, b"\x7f" + b"\xff" * (n - 1), rng.randbytes(n)))
         elif kind == 3:
             del out[at : at + rng.choice((1, 2, 16, 256))]
         elif kind == 4:
@@ -172,9 +162,7 @@ def main() -> None:
         process.kill()
         process.join()
         restarts += 1
-    print(
-        f"{sum(kinds.values())} files in {seconds:.0f} s, slowest {slowest:.2f} s, {len(findings)} findings\n"
-    )
+    print(f"{sum(kinds.values())} files in {seconds:.0f} s, slowest {slowest:.2f} s, {len(findings)} findings\n")
     print("| seed file | outcome | times |\n|---|---|---|")
     for (name, what), times in sorted(kinds.items()):
         print(f"| {name} | {what} | {times} |")

@@ -40,9 +40,7 @@ def load(scene: Path) -> tuple[list[Preview], list[np.ndarray], list[bool]]:
         pixels = np.ascontiguousarray(cv2.imread(str(path))[..., ::-1])
         previews.append(align_preview(make_preview(path.stem, pixels), matrix))
         seen = cv2.imread(str(truth / f"equipment_{path.stem}.png"), cv2.IMREAD_GRAYSCALE)
-        seen = (
-            np.zeros(pixels.shape[:2], np.uint8) if seen is None else geometry.warp(seen, matrix, linear=True)
-        )
+        seen = np.zeros(pixels.shape[:2], np.uint8) if seen is None else geometry.warp(seen, matrix, linear=True)
         equipment.append(np.where(seen > 127, 255, 0).astype(np.uint8))
         ambient.append(facts.get(path.stem, {}).get("kind") == "base")
     if any(ambient):
@@ -93,8 +91,7 @@ def steps(previews, hidden, ambient):
     stray = glow.estimate(previews, hidden, ambient)
     middle = time.process_time()
     clean = [
-        p if s is None else replace(p, linear=np.maximum(p.linear - s, 0))
-        for p, s in zip(previews, stray, strict=True)
+        p if s is None else replace(p, linear=np.maximum(p.linear - s, 0)) for p, s in zip(previews, stray, strict=True)
     ]
     yield "glow only", merge(clean, hidden, none), (middle - start) / len(previews)
     middle = time.process_time()
@@ -106,16 +103,12 @@ def score(picture: np.ndarray, scene: Path, scorer: Path) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "composite.tif"
         tifffile.imwrite(path, colour.to_encoded(picture.astype(np.float32)), photometric="rgb")
-        run = subprocess.run(
-            [sys.executable, scorer, scene, path], capture_output=True, text=True, check=True
-        )
+        run = subprocess.run([sys.executable, scorer, scene, path], capture_output=True, text=True, check=True)
     return {k: float(v) for k, v in re.findall(r"^(\w+): ([\d.]+)", run.stdout, re.M)}
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("scenes", type=Path)
     parser.add_argument("scorer", type=Path)
     arguments = parser.parse_args()
@@ -128,9 +121,7 @@ def main() -> None:
             hidden = [widen(e, i) for i, e in enumerate(equipment)]
             for step, picture, seconds in steps(previews, hidden, ambient):
                 figures = score(picture, scene, arguments.scorer)
-                cells = " | ".join(
-                    f"{figures[k]:.2f}" if figures[k] < 10 else f"{figures[k]:.0f}" for k in FIGURES
-                )
+                cells = " | ".join(f"{figures[k]:.2f}" if figures[k] < 10 else f"{figures[k]:.0f}" for k in FIGURES)
                 print(f"| {scene.name} | {kind} | {step} | {cells} | {seconds:.2f} |", flush=True)
 
 

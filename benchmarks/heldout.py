@@ -76,9 +76,7 @@ def make_series(world: World, rigs: list[Rig | None], folder: Path, seed: int, f
             frame += scatter(emitted)[..., None] * np.array(rig.colour, np.float32)
         m = nudge(rng, (h, w), number == first)
         back = np.linalg.inv(m)
-        framed = cv2.warpPerspective(
-            frame, back, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
-        )
+        framed = cv2.warpPerspective(frame, back, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
         mask = cv2.warpPerspective(alpha, back, (w, h), flags=cv2.INTER_LINEAR) > 0.4
         cv2.imwrite(
             str(folder / "frames" / f"{name}.jpg"),
@@ -96,9 +94,7 @@ def make_series(world: World, rigs: list[Rig | None], folder: Path, seed: int, f
             }
         )
     tifffile.imwrite(folder / "truth" / "ideal.tif", np.rint(encode(ideal) * 65535).astype(np.uint16))
-    tifffile.imwrite(
-        folder / "truth" / "ambient.tif", np.rint(encode(world.ambient) * 65535).astype(np.uint16)
-    )
+    tifffile.imwrite(folder / "truth" / "ambient.tif", np.rint(encode(world.ambient) * 65535).astype(np.uint16))
     (folder / "truth" / "homographies.json").write_text(json.dumps(matrices))
     (folder / "truth" / "meta.json").write_text(json.dumps({"scene": folder.name, "frames": facts}))
 
@@ -115,9 +111,7 @@ def garage(folder: Path) -> None:
     depth = cv2.bilateralFilter(cv2.medianBlur(depth.astype(np.float32), 5), 7, 0.08, 3)
     depth = cv2.resize(depth, (w, h), interpolation=cv2.INTER_LINEAR)
     albedo = decode(cv2.resize(left, (w, h), interpolation=cv2.INTER_CUBIC)) * 0.9
-    window = np.linspace(1.3, 0.7, w, dtype=np.float32)[None, :, None] * np.array(
-        [0.85, 0.97, 1.15], np.float32
-    )
+    window = np.linspace(1.3, 0.7, w, dtype=np.float32)[None, :, None] * np.array([0.85, 0.97, 1.15], np.float32)
     world = World(albedo, depth, albedo * window * 0.11, np.zeros((h, w), np.float32), 994.978 * 2)
     rigs: list[Rig | None] = [
         None,
@@ -170,16 +164,12 @@ def launch_world() -> World:
     grain = decode(np.repeat(np.hstack([skimage.data.gravel(), skimage.data.grass()[::-1]])[..., None], 3, 2))
     focal = 0.95 * w
     v = np.arange(h - horizon, dtype=np.float32)[:, None]
-    z = np.minimum(
-        0.8 * focal / (v + 30), 40
-    )  # a low camera, 0.8 m, horizon 30 rows above the edge of the gravel
+    z = np.minimum(0.8 * focal / (v + 30), 40)  # a low camera, 0.8 m, horizon 30 rows above the edge of the gravel
     x = (np.arange(w, dtype=np.float32)[None] - w / 2) * z / focal
     tile_x, tile_y = np.mod(x * 300, 1023), np.mod(np.broadcast_to(z * 300, x.shape), 511)
     ground = cv2.remap(grain, tile_x.astype(np.float32), tile_y.astype(np.float32), cv2.INTER_AREA)
     ground = cv2.GaussianBlur(ground, (0, 0), 0.6) * np.array([1.0, 0.92, 0.8], np.float32)
-    depth = np.vstack(
-        [np.full((horizon, w), 60, np.float32), np.broadcast_to(z, (h - horizon, w)).astype(np.float32)]
-    )
+    depth = np.vstack([np.full((horizon, w), 60, np.float32), np.broadcast_to(z, (h - horizon, w)).astype(np.float32)])
     body = np.zeros((h, w), np.uint8)  # crates in the foreground as subject
     for x0, y0, x1, y1, metres in (
         (430, 470, 610, 690, 5.6),
@@ -211,9 +201,7 @@ def launch(folder: Path) -> None:
     world = launch_world()
     rigs: list[Rig | None] = [
         None,
-        Rig(
-            (200, 330), (190, 720), 4.6, pole="black", size=20, power=9, aim=(0.4, 0.75), extras=("sandbag",)
-        ),
+        Rig((200, 330), (190, 720), 4.6, pole="black", size=20, power=9, aim=(0.4, 0.75), extras=("sandbag",)),
         Rig((1000, 300), (985, 740), 4.4, pole="chrome", size=22, power=9, aim=(0.5, 0.75)),
         Rig((770, 200), (860, 730), 4.8, "umbrella", "boom", "black", 28, 8, aim=(0.5, 0.8)),
         Rig((330, 480), (250, 800), 4.0, "flash", "person", size=11, power=7, aim=(0.45, 0.7)),
@@ -245,8 +233,7 @@ def table(folder: Path) -> None:
     yy, xx = np.mgrid[:h, :w].astype(np.float32)
     saucer = np.clip(1 - np.hypot((xx - 480) / 365, (yy - 375) / 290) ** 6, 0, 1)
     cup = (
-        (np.hypot((xx - 505) / 205, (yy - 200) / 165) < 1)
-        | (np.hypot((xx - 495) / 170, (yy - 300) / 200) < 1)
+        (np.hypot((xx - 505) / 205, (yy - 200) / 165) < 1) | (np.hypot((xx - 495) / 170, (yy - 300) / 200) < 1)
     ).astype(np.float32)
     depth -= 0.03 * saucer + 0.13 * cv2.GaussianBlur(cup, (0, 0), 6)
     world = World(

@@ -29,10 +29,7 @@ FAR_PX = 32  # distance from any equipment from which only the light counts
 
 def load(scene: Path) -> tuple[list[Preview], list[float], list[np.ndarray]]:
     homographies = json.loads((scene / "truth/homographies.json").read_text())
-    drift = {
-        f["frame"]: f["ambient_drift_ev"]
-        for f in json.loads((scene / "truth/meta.json").read_text())["frames"]
-    }
+    drift = {f["frame"]: f["ambient_drift_ev"] for f in json.loads((scene / "truth/meta.json").read_text())["frames"]}
     frames, hidden = [], []
     for path in sorted((scene / "frames").glob("*.jpg")):
         matrix = np.array(homographies[path.stem], float)
@@ -60,14 +57,11 @@ def levelled(frames: list[Preview], by_day: list[bool]) -> list[Preview]:
     plate = ambient.plate(frames, by_day, levels)
     fields = [ambient.level_field(lv, f, plate) for lv, f in zip(levels, frames, strict=True)]
     return [
-        f if g is None else replace(f, linear=np.clip(f.linear * g, 0, 1))
-        for f, g in zip(frames, fields, strict=True)
+        f if g is None else replace(f, linear=np.clip(f.linear * g, 0, 1)) for f, g in zip(frames, fields, strict=True)
     ]
 
 
-def merged(
-    frames: list[Preview], hidden: list[np.ndarray], shares: tuple[np.ndarray | None, ...]
-) -> np.ndarray:
+def merged(frames: list[Preview], hidden: list[np.ndarray], shares: tuple[np.ndarray | None, ...]) -> np.ndarray:
     rule = rules.get("lighten")
     state = rule.start(frames[0].shape)
     for f, mask, share in zip(frames, hidden, shares, strict=True):

@@ -94,9 +94,7 @@ def shadowed(world: World, lamp: Picture, steps: int = 56) -> Picture:
         q = p + np.float32(t) * (lamp - p)
         z = np.maximum(q[..., 2], 0.05)
         u, v = q[..., 0] * world.focal_px / z + w / 2, q[..., 1] * world.focal_px / z + h / 2
-        there = cv2.remap(
-            world.depth, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=99
-        )
+        there = cv2.remap(world.depth, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=99)
         behind = z - there
         free[(behind > 0.03 + 0.02 * z) & (behind < 0.35)] = 0
     return cv2.GaussianBlur(free, (0, 0), 0.8)
@@ -136,9 +134,7 @@ class Drawing:
         self.body = np.zeros((h, w, 3), np.float32)
         self.emitted = np.zeros((h, w), np.float32)
 
-    def lay(
-        self, canvas: NDArray[np.uint8], albedo: Picture | tuple[float, ...], emission: float = 0
-    ) -> None:
+    def lay(self, canvas: NDArray[np.uint8], albedo: Picture | tuple[float, ...], emission: float = 0) -> None:
         h, w = self.shape
         a = cv2.resize(canvas, (w, h), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
         colour = np.broadcast_to(np.asarray(albedo, np.float32), (h, w, 3))
@@ -156,9 +152,7 @@ class Drawing:
         cv2.line(c, p, q, 255, max(1, round(width * OVERSAMPLE)), cv2.LINE_8, 4)
         self.lay(c, albedo, emission)
 
-    def blob(
-        self, centre: Any, axes: Any, angle: float, albedo: Any, emission: float = 0, arc: Any = (0, 360)
-    ) -> None:
+    def blob(self, centre: Any, axes: Any, angle: float, albedo: Any, emission: float = 0, arc: Any = (0, 360)) -> None:
         c = self.canvas()
         p = tuple(round(v * OVERSAMPLE) for v in centre)
         q = tuple(max(1, round(v * OVERSAMPLE)) for v in axes)
@@ -328,11 +322,7 @@ def nudge(rng: np.random.Generator, size: tuple[int, int], still: bool) -> NDArr
     zoom = 1 + rng.normal(0, 0.0003)
     c, s = zoom * np.cos(angle), zoom * np.sin(angle)
     about = np.array([[1, 0, w / 2], [0, 1, h / 2], [0, 0, 1]])
-    return (
-        about
-        @ np.array([[c, -s, rng.normal(0, 1.5)], [s, c, rng.normal(0, 1.5)], [0, 0, 1]])
-        @ np.linalg.inv(about)
-    )
+    return about @ np.array([[c, -s, rng.normal(0, 1.5)], [s, c, rng.normal(0, 1.5)], [0, 0, 1]]) @ np.linalg.inv(about)
 
 
 def expose(linear: Picture, rng: np.random.Generator) -> NDArray[np.uint8]:

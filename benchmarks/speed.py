@@ -47,7 +47,9 @@ def main() -> None:
     parser.add_argument("--work", type=Path)
     args = parser.parse_args()
     work = args.work or Path(tempfile.mkdtemp())
-    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}; least of {args.rounds} rounds\n")
+    print(
+        f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}; least of {args.rounds} rounds\n"
+    )
     print("| series | floor s | merge s | ratio | " + " | ".join(STAGES) + " | floor MB | merge MB |")
     print("|---|" + "---|" * (len(STAGES) + 5))
     for kind in args.kind:
@@ -66,7 +68,9 @@ def row(work: Path, kind: str, mp: float, n: int, rounds: int) -> str:
     floors, merges = [], []
     for _ in range(rounds):
         start = time.perf_counter()
-        out = subprocess.run([sys.executable, str(HERE / "floor.py"), str(stack)], check=True, capture_output=True, text=True)
+        out = subprocess.run(
+            [sys.executable, str(HERE / "floor.py"), str(stack)], check=True, capture_output=True, text=True
+        )
         figures = dict(line.split(": ") for line in out.stdout.splitlines())
         floors.append((time.perf_counter() - start, float(figures["peak_rss_mb"])))
         start = time.perf_counter()

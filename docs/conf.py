@@ -1,7 +1,7 @@
 """Sphinx settings: `python -m sphinx -W docs build/docs`."""
 
 project = "lampwalk"
-copyright = "2026, the lampwalk authors"  # noqa: A001
+copyright = "2026, the lampwalk authors"
 extensions = ["sphinx.ext.autodoc", "sphinx.ext.napoleon", "myst_parser"]
 source_suffix = {".md": "markdown", ".rst": "restructuredtext"}
 exclude_patterns = ["build"]

@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-
 from equipment import Layer
+from textures import Picture, Rng, fractal
+
 from lampwalk import colour
 from lampwalk.previews import CLIPPED, Preview
-from textures import Picture, Rng, fractal
 
 WEIGHTS = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
@@ -50,7 +50,7 @@ def shoot(light: Light, rng: Rng) -> Series:
     under = rng.uniform(5, 9) if light.dark_room else rng.uniform(1.8, 4.2)
     if light.bright_room:
         under = rng.uniform(-0.3, 2)
-    level = (0.18 * 2**-under / max(1e-4, float((light.ambient @ WEIGHTS).mean())))
+    level = 0.18 * 2**-under / max(1e-4, float((light.ambient @ WEIGHTS).mean()))
     if light.dark_room and rng.random() < 0.5:
         level *= 0.01
     base = np.minimum(light.ambient * np.float32(level), 0.9)
@@ -185,7 +185,9 @@ class _Lens:
         self.vignette = (1 - rng.uniform(0, 0.5) * r2)[..., None].astype(np.float32)
         scale = max(shape) / 1000
         self.sigmas = np.array([1.2, 4, 15, 50, 160]) * scale
-        self.shares = np.exp(rng.normal(0, 0.7, 5)) * np.exp(rng.uniform(np.log(0.002), np.log(0.03))) / [1, 1.5, 2, 3, 3]
+        self.shares = (
+            np.exp(rng.normal(0, 0.7, 5)) * np.exp(rng.uniform(np.log(0.002), np.log(0.03))) / [1, 1.5, 2, 3, 3]
+        )
         self.top = np.exp(rng.uniform(np.log(4), np.log(120)))
         self.full_well = rng.uniform(12000, 40000) * rng.choice([1, 1, 4, 16])
         self.read = rng.uniform(2, 6)

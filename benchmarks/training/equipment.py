@@ -7,7 +7,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-
 from textures import Picture, Rng, colour, fractal
 
 
@@ -47,7 +46,9 @@ class Canvas:
                 target[box][m] *= shading[box][m]
         self.alpha[box][m] = 1
 
-    def line(self, a: Picture, b: Picture, width: float, flash: Picture, ambient: Picture, shading: Picture | None = None) -> None:
+    def line(
+        self, a: Picture, b: Picture, width: float, flash: Picture, ambient: Picture, shading: Picture | None = None
+    ) -> None:
         mask = np.zeros(self.alpha.shape, np.uint8)
         p, q = ((np.asarray(v) * self.scale * 16).astype(int) for v in (a, b))
         cv2.line(mask, tuple(p), tuple(q), 255, max(1, round(width * self.scale)), cv2.LINE_8, 4)
@@ -141,17 +142,25 @@ def _direction(rng: Rng) -> Picture:
 
 
 def _emission(rng: Rng) -> Picture:
-    return np.exp(rng.uniform(np.log(1.5), np.log(300))) * np.array([1, rng.uniform(0.85, 1), rng.uniform(0.7, 1.1)], np.float32)
+    return np.exp(rng.uniform(np.log(1.5), np.log(300))) * np.array(
+        [1, rng.uniform(0.85, 1), rng.uniform(0.7, 1.1)], np.float32
+    )
 
 
-def _stand(canvas: Canvas, rng: Rng, head: Picture, foot: Picture, width: float, metal: tuple[Picture, Picture]) -> None:
+def _stand(
+    canvas: Canvas, rng: Rng, head: Picture, foot: Picture, width: float, metal: tuple[Picture, Picture]
+) -> None:
     tall = foot[1] - head[1]
     knots = [head + (foot - head) * t for t in (0, 0.35, 0.65, 0.93)]
     for k, (a, b) in enumerate(zip(knots, knots[1:], strict=False)):
         canvas.line(a, b, width * (0.7 + 0.3 * k), *metal)
     top = head + (foot - head) * rng.uniform(0.55, 0.85)
     spread = tall * rng.uniform(0.12, 0.35)
-    for x, y in ((-1, rng.uniform(-0.2, 0.3)), (1, rng.uniform(-0.2, 0.3)), (rng.uniform(-0.6, 0.6), rng.uniform(0, 0.5))):
+    for x, y in (
+        (-1, rng.uniform(-0.2, 0.3)),
+        (1, rng.uniform(-0.2, 0.3)),
+        (rng.uniform(-0.6, 0.6), rng.uniform(0, 0.5)),
+    ):
         toe = foot + np.array([x * spread, y * spread])
         canvas.line(top, toe, width * rng.uniform(0.6, 1), *metal)
         canvas.line(foot + (top - foot) * 0.3, (top + toe) / 2, width * 0.6, *metal)
@@ -178,7 +187,9 @@ def _head(canvas: Canvas, rng: Rng, at: Picture, r: float, metal: tuple[Picture,
     across = np.array([-d[1], d[0]])
     lit = np.exp(rng.normal(-2, 1.5))
     tail = at - d * r * rng.uniform(1, 2.5)
-    canvas.polygon([at + across * r, at - across * r, tail - across * r * 0.5, tail + across * r * 0.5], grey * lit, grey)
+    canvas.polygon(
+        [at + across * r, at - across * r, tail - across * r * 0.5, tail + across * r * 0.5], grey * lit, grey
+    )
     shape = rng.choice(["disc", "square", "umbrella", "bare"])
     flash = _emission(rng) if front else grey * lit
     squash = rng.uniform(0.15, 1)
@@ -197,7 +208,9 @@ def _head(canvas: Canvas, rng: Rng, at: Picture, r: float, metal: tuple[Picture,
     else:
         angles = np.linspace(0, 2 * np.pi, 24)
         size = r * (0.4 if shape == "bare" else 1)
-        canvas.polygon(at + np.outer(np.cos(angles), across) * size + np.outer(np.sin(angles), d) * size * squash, flash, grey)
+        canvas.polygon(
+            at + np.outer(np.cos(angles), across) * size + np.outer(np.sin(angles), d) * size * squash, flash, grey
+        )
 
 
 def _person(canvas: Canvas, rng: Rng, head: Picture, foot: Picture, tall: float) -> Picture:

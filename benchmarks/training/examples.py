@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import camera
 import cv2
 import numpy as np
-import torch
-
-import camera
 import photos
 import rendered
+import torch
+
 from lampwalk import cues
 
 CROP = 256

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-
 from camera import Light
 from equipment import Layer, cutout, drawn
 from textures import Picture, Rng, colour, fractal, photos, texture
@@ -36,7 +35,15 @@ def scene(rng: Rng, cutouts: Path) -> Light:
     if rng.random() < 0.2:
         mirrored = [_mirror(rng, s, (h, w)) for s in layers]
     moving = wind(rng, (h, w)) if rng.random() < 0.4 else None
-    return Light(ambient.astype(np.float32), lamps, layers, mirrored, moving, dark_room=rng.random() < 0.3, bright_room=table and rng.random() < 0.6)
+    return Light(
+        ambient.astype(np.float32),
+        lamps,
+        layers,
+        mirrored,
+        moving,
+        dark_room=rng.random() < 0.3,
+        bright_room=table and rng.random() < 0.6,
+    )
 
 
 def size(rng: Rng) -> tuple[int, int]:
@@ -106,7 +113,16 @@ def _patchwork(rng: Rng, shape: tuple[int, int]) -> Picture:
         size = h * rng.uniform(0.03, 0.35)
         kind = rng.random()
         if kind < 0.35:
-            cv2.ellipse(mask, (int(x), int(y)), (int(size), int(size * rng.uniform(0.3, 1))), rng.uniform(0, 90), 0, 360, 255, -1)
+            cv2.ellipse(
+                mask,
+                (int(x), int(y)),
+                (int(size), int(size * rng.uniform(0.3, 1))),
+                rng.uniform(0, 90),
+                0,
+                360,
+                255,
+                -1,
+            )
         elif kind < 0.7:
             box = cv2.boxPoints(((x, y), (size * rng.uniform(0.3, 3), size), float(rng.normal(0, 20))))
             cv2.fillPoly(mask, [box.astype(np.int32)], 255)

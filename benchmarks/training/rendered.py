@@ -6,15 +6,14 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import torch
-from torch import Tensor
-
 import photos
+import torch
 import tracer
 import worlds
 from camera import Light
 from equipment import Layer
 from textures import Picture, Rng, fractal, texture
+from torch import Tensor
 from tracer import Lamp, Shape, Surface
 
 OVERSAMPLING = 1.5
@@ -43,9 +42,19 @@ def scene(rng: Rng, cutouts: Path, device: torch.device, *, largest: float = 120
             layers[-1] += photos.setup(rng, cutouts, shape)
     if rng.random() < 0.15 and n > 3:  # a stand that stays for a second frame, its lamp off or on
         k = int(rng.integers(n - 1))
-        layers[k + 1] += [Layer(s.flash * np.float32(rng.choice([0, 1])), s.ambient, s.alpha, s.in_scene) for s in layers[k]]
+        layers[k + 1] += [
+            Layer(s.flash * np.float32(rng.choice([0, 1])), s.ambient, s.alpha, s.in_scene) for s in layers[k]
+        ]
     moving = photos.wind(rng, shape) if rng.random() < 0.3 else None
-    return Light(stage.ambient, lamps, layers, mirrored, moving, dark_room=rng.random() < 0.1, bright_room=stage.table and rng.random() < 0.5)
+    return Light(
+        stage.ambient,
+        lamps,
+        layers,
+        mirrored,
+        moving,
+        dark_room=rng.random() < 0.1,
+        bright_room=stage.table and rng.random() < 0.5,
+    )
 
 
 class _Stage:
@@ -90,7 +99,9 @@ class _Stage:
 
     def _sky(self) -> None:
         r = self.rng
-        low, high = (torch.as_tensor((0.3 + r.random(3) * [1, 0.7, 1]).astype(np.float32), device=self.device) for _ in range(2))
+        low, high = (
+            torch.as_tensor((0.3 + r.random(3) * [1, 0.7, 1]).astype(np.float32), device=self.device) for _ in range(2)
+        )
         self.sky_low, self.sky_high = low * float(r.uniform(0.5, 1.5)), high * float(r.uniform(0.2, 1))
         clouds = np.exp(r.uniform(0, 0.5) * fractal(r, self.size, cells=3, octaves=5)).ravel()
         self.clouds = torch.as_tensor(clouds.astype(np.float32), device=self.device)
@@ -132,7 +143,9 @@ class _Stage:
             at = self._at_edge()
         aim = np.array([r.normal(0, 0.4), r.normal(0, 0.4), r.uniform(0, 0.8)]) - at
         aim /= np.linalg.norm(aim)
-        power = self.bench.tensor([1, r.uniform(0.9, 1), r.uniform(0.75, 1.1)]) * float((at @ at) * np.exp(r.normal(0, 0.3)))
+        power = self.bench.tensor([1, r.uniform(0.9, 1), r.uniform(0.75, 1.1)]) * float(
+            (at @ at) * np.exp(r.normal(0, 0.3))
+        )
         edge = float(np.cos(np.radians(r.uniform(30, 89))))
         tensor = self.bench.tensor
         lamp = Lamp(tensor(at + aim * 0.02), tensor(aim), edge, float(r.uniform(0.05, 0.4)), power)
@@ -169,10 +182,14 @@ class _Stage:
             if hit.any():
                 full = torch.zeros((2, *light.shape), device=self.device)
                 full[0, hit], full[1, hit] = flash, ambient
-                layer = Layer(self.picture(full[0]), self.picture(full[1]), self.picture(hit.float()[:, None]), in_scene=True)
+                layer = Layer(
+                    self.picture(full[0]), self.picture(full[1]), self.picture(hit.float()[:, None]), in_scene=True
+                )
         return self.picture(light), layer, self.picture(mirror)
 
-    def _rig(self, rig: list[Shape], lamp: Lamp, start: Tensor, ray: Tensor, limit: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    def _rig(
+        self, rig: list[Shape], lamp: Lamp, start: Tensor, ray: Tensor, limit: Tensor
+    ) -> tuple[Tensor, Tensor, Tensor]:
         """Which rays meet the equipment first, and its light there from its own flash and from the sky."""
         distance, which = tracer.first_hit(rig, start, ray)
         hit = (distance < limit) & (which >= 0)

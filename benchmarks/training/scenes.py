@@ -6,10 +6,10 @@ import json
 from pathlib import Path
 
 import cv2
-import numpy as np
-
 import examples
+import numpy as np
 from camera import Series
+
 from lampwalk import cues, geometry
 from lampwalk.previews import Preview, align_preview, make_preview
 

@@ -85,7 +85,9 @@ def texture(rng: Rng, size: int = 512) -> Picture:
         picture = np.exp(rng.uniform(0.3, 1) * fine / fine.std())[..., None].repeat(3, 2)
         height = fine * 2
     else:
-        n = fractal(rng, (size, size), cells=rng.uniform(2, 40), octaves=int(rng.integers(2, 7)), fall=rng.uniform(0.4, 0.9))
+        n = fractal(
+            rng, (size, size), cells=rng.uniform(2, 40), octaves=int(rng.integers(2, 7)), fall=rng.uniform(0.4, 0.9)
+        )
         picture = np.exp(rng.uniform(0.02, 0.6) * n)[..., None].repeat(3, 2)
         if rng.random() < 0.4:  # stains, cracks, paint flakes
             m = fractal(rng, (size, size), cells=rng.uniform(3, 20), octaves=6, fall=0.7) > rng.uniform(0, 1.5)

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cuda_rays
 import torch
 from torch import Tensor
-
-import cuda_rays
 
 FAR = 1e9
 KINDS = {"box": 0, "ball": 1, "cylinder": 2, "cone": 2}

@@ -23,8 +23,9 @@ from torch import Tensor
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "src"))
 
 import examples
-import scenes
 from net import Net, export
+
+import scenes
 
 BATCH = 48
 RATE = 3e-3
@@ -71,7 +72,11 @@ def load(seeds: list[int], folder: Path, device: torch.device) -> dict[str, Tens
     for name in ("coarse", "detail", "truth"):
         files = [folder / f"{seed:06d}_{name}.npy" for seed in seeds]
         heads = [np.load(f, mmap_mode="r") for f in files]
-        total = torch.empty((sum(len(a) for a in heads), *heads[0].shape[1:]), dtype=torch.from_numpy(heads[0][:1].copy()).dtype, device=device)
+        total = torch.empty(
+            (sum(len(a) for a in heads), *heads[0].shape[1:]),
+            dtype=torch.from_numpy(heads[0][:1].copy()).dtype,
+            device=device,
+        )
         at = 0
         for f in files:
             a = torch.from_numpy(np.load(f))
@@ -163,7 +168,12 @@ def main() -> None:
     if a.series:
         generate(a.first, a.series, a.seconds, a.cutouts, a.scratch, a.workers)
     seeds = sorted(int(f.name[:6]) for f in a.scratch.glob("*_truth.npy"))
-    seeds = [s for s in seeds if s < SCENE_SEED and all((a.scratch / f"{s:06d}_{k}.npy").stat().st_size > 1e6 for k in ("coarse", "detail", "truth"))]
+    seeds = [
+        s
+        for s in seeds
+        if s < SCENE_SEED
+        and all((a.scratch / f"{s:06d}_{k}.npy").stat().st_size > 1e6 for k in ("coarse", "detail", "truth"))
+    ]
     learned = load([s for s in seeds if s % HELD_BACK], a.scratch, device)
     net = train(learned, a.steps, device, seed=a.first)
     held = load([s for s in seeds if s % HELD_BACK == 0], a.scratch, device)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import torch
-from torch import Tensor
-
 from textures import Rng, colour
+from torch import Tensor
 from tracer import Lamp, Shape, place
 
 
@@ -37,11 +36,15 @@ class Workbench:
         a = np.eye(3) if axes is None else np.asarray(axes)
         return Shape(kind, place(self.tensor(centre), self.tensor(a), self.tensor(half)), **material)
 
-    def rod(self, a: object, b: object, radius: float, *, taper: float = 1.0, kind: str = "cylinder", **material: object) -> Shape:
+    def rod(
+        self, a: object, b: object, radius: float, *, taper: float = 1.0, kind: str = "cylinder", **material: object
+    ) -> Shape:
         """A cylinder (or cone, or ball) stretched from a to b."""
         a, b = np.asarray(a, float), np.asarray(b, float)
         length = max(1e-4, float(np.linalg.norm(b - a)))
-        return self.shape(kind, (a + b) / 2, [radius, radius, length / 2], frame((b - a) / length), taper=taper, **material)
+        return self.shape(
+            kind, (a + b) / 2, [radius, radius, length / 2], frame((b - a) / length), taper=taper, **material
+        )
 
 
 def frame(z: np.ndarray) -> np.ndarray:
@@ -76,7 +79,9 @@ def surroundings(w: Workbench, *, table: bool) -> list[Shape]:
         wall = w.material(chrome=0)
         result.append(w.shape("box", [0, back + 0.1, 2], [10, 0.1, 4], **wall))
         for x in (-1, 1):
-            result.append(w.shape("box", [x * (side + 0.1), 0, 2], [0.1, 10, 4], **(wall if r.random() < 0.6 else w.material())))
+            result.append(
+                w.shape("box", [x * (side + 0.1), 0, 2], [0.1, 10, 4], **(wall if r.random() < 0.6 else w.material()))
+            )
         if r.random() < 0.6:
             result.append(w.shape("box", [0, 0, r.uniform(2.3, 3.6) + 0.1], [10, 10, 0.1], **w.material(chrome=0)))
         for _ in range(int(r.integers(0, 6))):  # cupboards, boards, pictures
@@ -94,7 +99,9 @@ def surroundings(w: Workbench, *, table: bool) -> list[Shape]:
     elif kind == "fence":
         post = w.material()
         for k in range(-7, 8):
-            result.append(w.rod([k * 0.8, back, 0], [k * 0.8 + r.normal(0, 0.02), back, r.uniform(1, 1.3)], 0.04, **post))
+            result.append(
+                w.rod([k * 0.8, back, 0], [k * 0.8 + r.normal(0, 0.02), back, r.uniform(1, 1.3)], 0.04, **post)
+            )
         for z in (0.5, 1.0):
             result.append(w.rod([-7, back, z], [7, back, z], 0.03, **post))
     return result
@@ -112,7 +119,9 @@ def subject(w: Workbench) -> list[Shape]:
         radius = r.uniform(0.04, 0.25)
         at = [r.normal(0, 1.6), r.normal(0, 1.2), radius]
         kind = r.choice(["ball", "box", "cylinder"])
-        result.append(w.shape(kind, at, radius * r.uniform(0.5, 1.2, 3), turn(r.uniform(0, 6), r.normal(0, 0.3)), **w.material()))
+        result.append(
+            w.shape(kind, at, radius * r.uniform(0.5, 1.2, 3), turn(r.uniform(0, 6), r.normal(0, 0.3)), **w.material())
+        )
     return result
 
 
@@ -165,7 +174,10 @@ def _wheels(w: Workbench, at: np.ndarray) -> list[Shape]:
         centre = at + turn(angle).T @ np.array([x * r.uniform(0.5, 0.8), 0, radius])
         hub = turn(angle).T @ np.array([0, 1.0, 0])
         for k in range(10):
-            a, b = (centre + radius * (turn(angle).T @ [np.cos(t), 0, np.sin(t)]) for t in np.array([k, k + 1]) * 0.2 * np.pi)
+            a, b = (
+                centre + radius * (turn(angle).T @ [np.cos(t), 0, np.sin(t)])
+                for t in np.array([k, k + 1]) * 0.2 * np.pi
+            )
             result.append(w.rod(a, b, 0.045, **rubber))
         result.append(w.rod(centre - hub * 0.06, centre + hub * 0.06, 0.07, **metal))
         for t in r.uniform(0, 3, 4):
@@ -230,8 +242,13 @@ def person(w: Workbench, at: np.ndarray, tall: float, facing: float) -> tuple[li
     for s in (-1, 1):
         knee = at + up * 0.27 * tall + side * s * 0.07 * tall + ahead * r.normal(0, 0.05) * tall
         toe = at + side * s * r.uniform(0.06, 0.13) * tall + up * 0.03 * tall
-        result += [w.rod(hip + side * s * 0.05 * tall, knee, 0.06 * tall, **trousers), w.rod(knee, toe, 0.045 * tall, **trousers)]
-        result.append(w.shape("ball", toe + ahead * 0.05 * tall, np.array([0.07, 0.07, 0.035]) * tall, **w.material(chrome=0)))
+        result += [
+            w.rod(hip + side * s * 0.05 * tall, knee, 0.06 * tall, **trousers),
+            w.rod(knee, toe, 0.045 * tall, **trousers),
+        ]
+        result.append(
+            w.shape("ball", toe + ahead * 0.05 * tall, np.array([0.07, 0.07, 0.035]) * tall, **w.material(chrome=0))
+        )
     hand = neck + ahead * r.uniform(0.1, 0.3) * tall + side * r.normal(0, 0.1) * tall + up * r.uniform(-0.2, 0.2) * tall
     for s in (-1, 1):
         shoulder = neck + side * s * 0.12 * tall - up * 0.03 * tall
@@ -270,7 +287,9 @@ def rig(w: Workbench, lamp: Lamp, at: np.ndarray, aim: np.ndarray) -> list[Shape
     return result + _stand(w, top, thick, paint)
 
 
-def _head(w: Workbench, lamp: Lamp, at: np.ndarray, aim: np.ndarray, paint: dict[str, object]) -> tuple[list[Shape], np.ndarray]:
+def _head(
+    w: Workbench, lamp: Lamp, at: np.ndarray, aim: np.ndarray, paint: dict[str, object]
+) -> tuple[list[Shape], np.ndarray]:
     r = w.rng
     size = float(np.exp(r.uniform(np.log(0.05), np.log(0.4))))
     kind = r.choice(["dish", "box", "bare", "umbrella", "tube"], p=[0.45, 0.27, 0.1, 0.12, 0.06])
@@ -281,11 +300,17 @@ def _head(w: Workbench, lamp: Lamp, at: np.ndarray, aim: np.ndarray, paint: dict
         axes = frame(aim)
         half = [size, size * r.uniform(0.4, 1.5), 0.01]
         tail = face - aim * size * r.uniform(0.5, 1.2)
-        parts = [w.shape("box", face, half, axes, **glow), w.rod(tail, face - aim * 0.012, 0.08, kind="cone", taper=size / 0.08 * 0.9, **paint)]
+        parts = [
+            w.shape("box", face, half, axes, **glow),
+            w.rod(tail, face - aim * 0.012, 0.08, kind="cone", taper=size / 0.08 * 0.9, **paint),
+        ]
         return parts, tail
     if kind == "bare":
         tail = face - aim * 0.15
-        return [w.rod(tail, face - aim * 0.02, 0.06, **paint), w.shape("ball", face, [0.02] * 3, frame(aim), **glow)], tail
+        return [
+            w.rod(tail, face - aim * 0.02, 0.06, **paint),
+            w.shape("ball", face, [0.02] * 3, frame(aim), **glow),
+        ], tail
     if kind == "tube":
         across = frame(aim)[0] * r.uniform(0.3, 0.7)
         return [w.rod(face - across - aim * 0.03, face + across - aim * 0.03, 0.025, **glow)], face - aim * 0.06
@@ -293,7 +318,10 @@ def _head(w: Workbench, lamp: Lamp, at: np.ndarray, aim: np.ndarray, paint: dict
         size = float(r.uniform(0.3, 0.6))
         tail = face - aim * 0.3
         cloth = {"albedo": w.tensor([r.choice([0.03, 0.7])] * 3), "emission": bright * float(r.uniform(0.02, 0.5))}
-        parts = [w.rod(face - aim * 0.06, face - aim * 0.01, size * 0.8, kind="cone", taper=1.2, **cloth), w.rod(tail, face, 0.01, **paint)]
+        parts = [
+            w.rod(face - aim * 0.06, face - aim * 0.01, size * 0.8, kind="cone", taper=1.2, **cloth),
+            w.rod(tail, face, 0.01, **paint),
+        ]
         return [*parts, w.rod(tail - aim * 0.1, tail, 0.06, **paint)], tail
     size = min(size, 0.2)
     back = face - aim * size * r.uniform(0.8, 1.5)
@@ -318,7 +346,10 @@ def _stand(w: Workbench, top: np.ndarray, thick: float, paint: dict[str, object]
         result.append(w.rod(foot + [0, 0, knot * 0.3], foot + d * 0.5 + [0, 0, knot * 0.5], thick * 0.5, **paint))
     if r.random() < 0.25:
         bag = w.material(chrome=0, saturation=0.9)
-        result += [w.shape("ball", foot + np.array([r.normal(0, 0.1), s * 0.12, 0.12]), [0.13, 0.1, 0.12], **bag) for s in (-1, 1)]
+        result += [
+            w.shape("ball", foot + np.array([r.normal(0, 0.1), s * 0.12, 0.12]), [0.13, 0.1, 0.12], **bag)
+            for s in (-1, 1)
+        ]
     if r.random() < 0.25:  # a cable on the ground
         points = [foot + [0, 0, 0.01]]
         for _ in range(5):

@@ -1,6 +1,7 @@
 """lampwalk: one picture from a series in which one flash was walked around the subject."""
 
 from .alignment import Alignment, align
+from .batch import merge_many
 from .checking import check
 from .composite import Composite, merge
 from .decisions import Choices
@@ -47,6 +48,7 @@ __all__ = [
     "find_equipment",
     "merge",
     "merge_folder",
+    "merge_many",
     "merge_worksheet",
     "plan",
     "read_series",

@@ -227,17 +227,11 @@ def lens_findings(frames: Sequence[Frame], alignments: Sequence[Alignment]) -> l
     list of Finding
     """
     findings = []
-    reference = next(
-        (f for f, a in zip(frames, alignments, strict=True) if a.reason == "reference"), frames[0]
-    )
+    reference = next((f for f, a in zip(frames, alignments, strict=True) if a.reason == "reference"), frames[0])
     for frame, alignment in zip(frames, alignments, strict=True):
         ours, theirs = (getattr(f.facts, "focal_mm", None) for f in (frame, reference))
         zoomed = bool(ours and theirs and abs(ours / theirs - 1) > 0.005)
-        scale = (
-            1.0
-            if alignment.frame_to_reference is None
-            else scale_of(alignment.frame_to_reference, frame.shape)
-        )
+        scale = 1.0 if alignment.frame_to_reference is None else scale_of(alignment.frame_to_reference, frame.shape)
         if zoomed:
             findings.append(
                 Finding(
@@ -271,9 +265,7 @@ def _conclude(match: Match, bend: float, *, steady: bool = False) -> Alignment:
         return _refused(match.problem)
     assert match.data is not None
     if not match.sound:
-        return _refused(
-            "nothing in it matches the reference: another scene, another view, or too dark to tell"
-        )
+        return _refused("nothing in it matches the reference: another scene, another view, or too dark to tell")
     if int(match.data.usable.sum()) < MIN_AGREEING:
         return _refused("too little in it matches the reference")
     unit = middle_and_unit(match.work)[1]
@@ -281,9 +273,7 @@ def _conclude(match: Match, bend: float, *, steady: bool = False) -> Alignment:
     used_bend = 0.0 if free <= 2 else bend
     model: Model = ("identity", "shift", "similarity", "homography")[_rank(free, used_bend)]
     work_matrix = (
-        np.linalg.inv(unit_matrix(match.work))
-        @ motion.matrix_of(fit.parameters, used_bend)
-        @ unit_matrix(match.work)
+        np.linalg.inv(unit_matrix(match.work)) @ motion.matrix_of(fit.parameters, used_bend) @ unit_matrix(match.work)
     )
     matrix = np.eye(3) if free == 0 else normalised(work_matrix)
     if free == 2:
@@ -320,9 +310,7 @@ def _apart(one: motion.Fit, one_free: int, other: motion.Fit, other_free: int, b
     return float(np.sqrt(((ends[0] - ends[1]) ** 2).sum(axis=-1).mean()))
 
 
-def _judged(
-    match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: float, *, steady: bool
-) -> Alignment:
+def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: float, *, steady: bool) -> Alignment:
     """Accept or refuse a fit; `steady` says that the tripod stood still in the rest of the series."""
     assert match.matrix is not None
     assert match.data is not None

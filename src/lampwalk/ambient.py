@@ -178,9 +178,7 @@ def level(
     neither), or in reflections of the daylight.
     """
     if not 0 <= reference < len(previews):
-        raise InputError(
-            f"frame {reference} of {len(previews)} as reference", remedy="give an index of the series"
-        )
+        raise InputError(f"frame {reference} of {len(previews)} as reference", remedy="give an index of the series")
     steps = _exposure_steps(exposure_ev, reference, len(previews))
     even = [replace(p, linear=p.linear * np.float32(2**s)) for p, s in zip(previews, steps, strict=True)]
     by_day = reference if ambient[reference] or not any(ambient) else list(ambient).index(True)
@@ -219,9 +217,7 @@ def level_field(level: Level, preview: Preview, plate: NDArray[np.float32]) -> N
     if level.is_even:
         return None
     if plate.shape != preview.linear.shape:
-        raise InputError(
-            f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size"
-        )
+        raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
     h, w = preview.shape
     even = np.asarray(level.gains, np.float32) * np.float32(2**level.exposure_ev)
     x = (np.arange(w, dtype=np.float32) + 0.5) / w - 0.5
@@ -229,14 +225,10 @@ def level_field(level: Level, preview: Preview, plate: NDArray[np.float32]) -> N
     stops = level.ambient_ev + level.gradient_ev[0] * x[None, :] + level.gradient_ev[1] * y[:, None]
     e = np.exp2(stops).astype(np.float32)[..., None]
     frame = cv2.GaussianBlur(preview.linear, (0, 0), 1) * even
-    daylight = np.clip(
-        cv2.GaussianBlur(plate, (0, 0), 1) / np.maximum(frame, FLOOR), 0, e
-    )  # F is never below A 2^-e
+    daylight = np.clip(cv2.GaussianBlur(plate, (0, 0), 1) / np.maximum(frame, FLOOR), 0, e)  # F is never below A 2^-e
     field = even * (1 + (1 - 1 / e) * daylight)
     keep = np.clip((preview.linear.max(axis=2) - KEEP_FROM) / (1 - KEEP_FROM), 0, 1)
-    keep = np.where(cv2.dilate(preview.clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0, 1, keep)[
-        ..., None
-    ]
+    keep = np.where(cv2.dilate(preview.clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0, 1, keep)[..., None]
     return np.asarray(np.where(field < 1, field + (1 - field) * keep, field), np.float32)
 
 
@@ -272,9 +264,7 @@ def _exposure_steps(exposure_ev: Sequence[float | None] | None, reference: int, 
     if exposure_ev is None:
         return [0.0] * n
     if len(exposure_ev) != n:
-        raise InputError(
-            f"{len(exposure_ev)} exposure values for {n} frames", remedy="give one for each frame"
-        )
+        raise InputError(f"{len(exposure_ev)} exposure values for {n} frames", remedy="give one for each frame")
     own = exposure_ev[reference]
     steps = [0.0 if own is None or ev is None else ev - own for ev in exposure_ev]
     return [0.0 if abs(s) < 0.05 else s for s in steps]

@@ -392,9 +392,7 @@ def _memory_bytes() -> float:
 # ---------------------------------------------------------------- what is remembered
 
 
-def _job(
-    item: str | Path | Found, output: Path, choices: Choices, record: dict[str, Any], *, overwrite: bool
-) -> Job:
+def _job(item: str | Path | Found, output: Path, choices: Choices, record: dict[str, Any], *, overwrite: bool) -> Job:
     if isinstance(item, Found):
         name, files = item.name, tuple(str(p) for p in item.files)
     else:
@@ -419,9 +417,7 @@ def _refuse_same_names(jobs: Sequence[Job]) -> None:
     for job in jobs:
         other = seen.setdefault(job.name.casefold(), job)
         if other is not job:
-            raise InputError(
-                f"two series are called {job.name}", remedy=f"rename {job.files[0]} or {other.files[0]}"
-            )
+            raise InputError(f"two series are called {job.name}", remedy=f"rename {job.files[0]} or {other.files[0]}")
 
 
 def _read_record(path: Path) -> dict[str, Any]:

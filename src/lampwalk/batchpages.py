@@ -45,9 +45,7 @@ def _table(outcomes: Sequence[Outcome]) -> str:
     for o in outcomes:
         remarks = "; ".join([o.error] * bool(o.error) + [str(f) for f in o.findings])
         look = "yes" if o.needs_a_look else "no"
-        rows.writerow(
-            [_text(o.name), o.state, look, o.frames, o.lamps, o.left_out, o.seconds, _text(remarks)]
-        )
+        rows.writerow([_text(o.name), o.state, look, o.frames, o.lamps, o.left_out, o.seconds, _text(remarks)])
     return text.getvalue()
 
 
@@ -60,9 +58,7 @@ def _page(outcomes: Sequence[Outcome]) -> str:
     failed = [o for o in outcomes if o.state == "failed"]
     look = [o for o in outcomes if o.needs_a_look and o.state != "failed"]
     fine = [o for o in outcomes if not o.needs_a_look]
-    count = (
-        f"<h1>{len(outcomes)} series: {len(failed)} failed, {len(look)} to look at, {len(fine)} fine</h1>\n"
-    )
+    count = f"<h1>{len(outcomes)} series: {len(failed)} failed, {len(look)} to look at, {len(fine)} fine</h1>\n"
     return _HEAD + count + "".join(_article(o) for o in (*failed, *look, *fine)) + "</html>\n"
 
 

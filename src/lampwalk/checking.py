@@ -121,7 +121,9 @@ def check(
     findings += alignment.lens_findings([d.frame for d in used], [d.alignment for d in used])
     if plan is not None:
         frames = series.frames
-        findings += planning.compare(planning.read_plan(Path(plan)), [f.facts for f in frames], [f.name for f in frames])
+        findings += planning.compare(
+            planning.read_plan(Path(plan)), [f.facts for f in frames], [f.name for f in frames]
+        )
     return Report(rows=tuple(rows), reference=decisions.reference, findings=tuple(findings))
 
 
@@ -222,7 +224,11 @@ def _odd_frames(
     fired = {f.name: f.facts.flash_fired for f in decisions.series.frames}
     for row in rows:
         if row.role == "ambient" and (len(ambient) > 1 or fired.get(row.frame)) and row.frame != decisions.reference:
-            found.append(Finding(code="no-flash", frame=row.frame, text="the flash did not fire", remedy="shoot this position again"))
+            found.append(
+                Finding(
+                    code="no-flash", frame=row.frame, text="the flash did not fire", remedy="shoot this position again"
+                )
+            )
         if row.role == "left out":
             continue
         if row.drift_ev is not None and abs(row.drift_ev) >= DRIFT_EV:
@@ -237,7 +243,14 @@ def _odd_frames(
                 )
             )
         if row.sharpness < SOFT:
-            found.append(Finding(code="soft", frame=row.frame, text="much softer than the other frames: refocused or shaken?", remedy="focus by hand; shoot it again"))
+            found.append(
+                Finding(
+                    code="soft",
+                    frame=row.frame,
+                    text="much softer than the other frames: refocused or shaken?",
+                    remedy="focus by hand; shoot it again",
+                )
+            )
         if row.role == "lamp" and figures[row.frame][2] >= BAND_EV:
             found.append(
                 Finding(

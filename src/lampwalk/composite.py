@@ -175,9 +175,7 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
     return np.zeros(d.frame.shape, np.uint8) if d.hidden is None else d.hidden.whole()
 
 
-def _decoded(
-    on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp]
-) -> Iterator[tuple[Decision, NDArray[Any]]]:
+def _decoded(on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp]) -> Iterator[tuple[Decision, NDArray[Any]]]:
     """Decode one frame ahead of the one in hand."""
     with ThreadPoolExecutor(1) as reader:
         ahead: Future[NDArray[Any]] | None = reader.submit(shelf.pixels, on[0].frame)
@@ -250,9 +248,7 @@ def _corrected(strip: NDArray[np.uint16], rows: slice, cols: slice, d: Decision)
     if not touched:
         return strip
     down = slice(min(r.start for r, _ in touched), max(r.stop for r, _ in touched))
-    across = slice(
-        max(cols.start, min(c.start for _, c in touched)), min(cols.stop, max(c.stop for _, c in touched))
-    )
+    across = slice(max(cols.start, min(c.start for _, c in touched)), min(cols.stop, max(c.stop for _, c in touched)))
     if across.start >= across.stop:
         return strip
     gain = None if d.gain is None else d.gain.render(down, across)
@@ -320,8 +316,12 @@ def worksheet_of(decisions: Decisions) -> Worksheet:
     """Write down what was decided."""
     taken = {d.frame.name: d for d in decisions.frames}
     out = dict(decisions.left_out)
-    names = [f.name for f in decisions.series.frames] + [n for n in out if n not in {f.name for f in decisions.series.frames}]
-    records = [_record(taken[n]) if n in taken else worksheet.FrameRecord(file=n, role="left out", why=out[n]) for n in names]
+    names = [f.name for f in decisions.series.frames] + [
+        n for n in out if n not in {f.name for f in decisions.series.frames}
+    ]
+    records = [
+        _record(taken[n]) if n in taken else worksheet.FrameRecord(file=n, role="left out", why=out[n]) for n in names
+    ]
     legend = {"0": "no frame", str(FILLED): "fill: light put back behind masks"}
     legend |= {str(i + 1): f.name for i, f in enumerate(decisions.series.frames)}
     choices = decisions.choices
@@ -362,7 +362,13 @@ def _record(d: Decision) -> worksheet.FrameRecord:
         }
     if d.mask is not None:
         notes["hidden"] = [
-            {"box": list(r.box), "area_px": r.area_px, "why": r.why, "confidence": round(r.confidence, 3), "unsure": r.unsure}
+            {
+                "box": list(r.box),
+                "area_px": r.area_px,
+                "why": r.why,
+                "confidence": round(r.confidence, 3),
+                "unsure": r.unsure,
+            }
             for r in d.mask.regions
         ]
     return worksheet.FrameRecord(
@@ -378,4 +384,3 @@ def _record(d: Decision) -> worksheet.FrameRecord:
         by_hand=d.by_hand,
         notes=notes,
     )
-

@@ -89,7 +89,9 @@ def measure(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[tuple[
     shape = working_shape(previews[0].shape)
     light = [_resized(p.linear, shape) for p in _without_gaps(previews)]
     details = _details([np.log(colour.luminance(f) + DARK) for f in light])
-    frames = [_half_size(f, _resized(p.clipped.astype(np.float32), shape)) for f, p in zip(light, previews, strict=True)]
+    frames = [
+        _half_size(f, _resized(p.clipped.astype(np.float32), shape)) for f, p in zip(light, previews, strict=True)
+    ]
     others = [_choose_others(frames, ambient, i) for i in range(len(frames))]
     unexplained = parallel.each(
         lambda i: [_unexplained(frames, i, others[i], s) for s in range(len(SCALES))], range(len(frames))

@@ -308,7 +308,9 @@ def working_pixels(frame: Frame, pixels: NDArray[Any]) -> NDArray[Any]:
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
     """Align to the first ambient frame; where there is none, to the best-connected frame."""
     reference = next((i for i, ambient_frame in enumerate(lit_by_day) if ambient_frame), None)
-    return alignment.solve(sightings, reference=reference, pixels=lambda i: working_pixels(series.frames[i], series.frames[i].pixels()))
+    return alignment.solve(
+        sightings, reference=reference, pixels=lambda i: working_pixels(series.frames[i], series.frames[i].pixels())
+    )
 
 
 def _roles_and_alignments(series: Series, sheet: Worksheet) -> tuple[tuple[bool, ...], tuple[Alignment, ...]]:
@@ -394,7 +396,9 @@ def _offer(
 ) -> Offer:
     if all(by_day):
         return Offer(subject=Region(ellipse=(0.5, 0.5, 0.35, 0.35, 0.0)))
-    shown = [replace(p, linear=np.where((m > 0)[..., None], plate, p.linear)) for p, m in zip(small, hidden, strict=True)]
+    shown = [
+        replace(p, linear=np.where((m > 0)[..., None], plate, p.linear)) for p, m in zip(small, hidden, strict=True)
+    ]
     return Offer(
         subject=lit_subject(shown, plate, by_day),
         inside=_covered_by_all(small),

@@ -51,9 +51,7 @@ TURNS = {
 _pillow = Lock()
 
 
-def read_pixels(
-    path: Path, orientation: int = 1, *, development: raw.Development | None = None
-) -> NDArray[Any]:
+def read_pixels(path: Path, orientation: int = 1, *, development: raw.Development | None = None) -> NDArray[Any]:
     """Decode a picture file, upright.
 
     Parameters
@@ -153,9 +151,7 @@ def _decode_jpeg(path: Path) -> NDArray[Any]:
     try:
         import simplejpeg
     except ImportError:
-        pixels = cv2.imdecode(
-            np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-        )
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION)
         if pixels is None:
             raise _damaged(path) from None
         return np.asarray(pixels)
@@ -182,9 +178,7 @@ def _decode_png(path: Path) -> NDArray[Any]:
     if pixels is None:
         raise _damaged(path)
     if transparent and pixels.ndim == 3:
-        pixels = _over_black(
-            cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGBA) if pixels.shape[2] == 4 else pixels[..., ::-1]
-        )
+        pixels = _over_black(cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGBA) if pixels.shape[2] == 4 else pixels[..., ::-1])
     return np.asarray(pixels)
 
 
@@ -266,9 +260,7 @@ def _from_float(pixels: NDArray[Any], path: Path) -> NDArray[np.uint16]:
         if not (np.isfinite(low) and np.isfinite(high)):
             raise FrameError("holds values that are no numbers", file=path, remedy="export it as 16 bits")
         if high > 1.001:
-            raise FrameError(
-                f"holds values up to {high:.4g}, not 0-1", file=path, remedy="export it as 16 bits"
-            )
+            raise FrameError(f"holds values up to {high:.4g}, not 0-1", file=path, remedy="export it as 16 bits")
         out[row] = np.rint(np.clip(values, 0, 1) * 65535)
     return out
 

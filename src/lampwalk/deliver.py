@@ -89,9 +89,7 @@ def write_openraster(
         _add(archive, "mimetype", b"image/openraster")  # first and stored, so that it stands at byte 38
         for index, (name, pixels) in enumerate(layers):
             if pixels.shape != (height, width, 4):
-                raise InputError(
-                    f"layer {name} has shape {pixels.shape}", remedy=f"give {(height, width, 4)}"
-                )
+                raise InputError(f"layer {name} has shape {pixels.shape}", remedy=f"give {(height, width, 4)}")
             source = f"data/layer{index:03d}.png"
             _add(archive, source, encode.encode_png(pixels, icc=icc))
             how = "svg:src-over" if index == 0 else "svg:lighten"

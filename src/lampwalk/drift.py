@@ -165,12 +165,7 @@ def _matching_windows(a: NDArray[np.float32], f: NDArray[np.float32], good: NDAr
     ratio = np.log2(np.maximum(f, FLOOR) / np.maximum(a, FLOOR))
     slope_ev = np.log2(np.maximum(slope, 1e-3))
     agree = (
-        good
-        & (a > DARK)
-        & (r2 > CORRELATED)
-        & (spread_a > 0.002)
-        & (a > mean_a)
-        & (np.abs(ratio - slope_ev) < 0.12)
+        good & (a > DARK) & (r2 > CORRELATED) & (spread_a > 0.002) & (a > mean_a) & (np.abs(ratio - slope_ev) < 0.12)
     )
     ev = np.asarray((ratio + slope_ev) / 2, np.float32)
     wide_a, wide_f = _quiet(a, RATIO_PX), _quiet(f, RATIO_PX)
@@ -192,9 +187,7 @@ def _glint_slope(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[n
     lights, is dark in one.
     """
     h, w = a.shape
-    around = cv2.GaussianBlur(
-        cv2.resize(a, (max(1, w // 4), max(1, h // 4)), interpolation=cv2.INTER_AREA), (0, 0), 4
-    )
+    around = cv2.GaussianBlur(cv2.resize(a, (max(1, w // 4), max(1, h // 4)), interpolation=cv2.INTER_AREA), (0, 0), 4)
     glint = ((a > GLINT * cv2.resize(around, (w, h))) & good).astype(np.float32)
     slopes, weights = [], []
     for sigma in GLINT_WINDOWS_PX:
@@ -253,11 +246,7 @@ def _lowest_mode(values: NDArray[np.floating[Any]]) -> tuple[float, float]:
     if len(values) < ENOUGH:
         return 0.0, 0.0
     density = _density(values, 0.02)
-    peak = (
-        (density[1:-1] >= density[:-2])
-        & (density[1:-1] > density[2:])
-        & (density[1:-1] >= 0.12 * density.max())
-    )
+    peak = (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:]) & (density[1:-1] >= 0.12 * density.max())
     mode = float(_EDGES[int(np.flatnonzero(peak)[0]) + 1] + _BIN_EV / 2) if peak.any() else 0.0
     for _ in range(5):
         near = np.abs(values - mode) < 0.03
@@ -273,11 +262,7 @@ def _gradient(windows: _Windows, ev: float, shape: tuple[int, int]) -> tuple[flo
     points = []
     for r in range(4):
         for c in range(6):
-            inside = (
-                (windows.rows * 4 // h == r)
-                & (windows.cols * 6 // w == c)
-                & (np.abs(windows.ratio - ev) < 0.3)
-            )
+            inside = (windows.rows * 4 // h == r) & (windows.cols * 6 // w == c) & (np.abs(windows.ratio - ev) < 0.3)
             if inside.sum() < ENOUGH:
                 continue
             mode, share = _lowest_mode(windows.ratio[inside])

@@ -137,9 +137,7 @@ def write_jpeg(
     """
     _check(pixels)
     if max(pixels.shape[:2]) > 65_535:
-        raise OutputError(
-            "JPEG allows 65 535 px a side", file=path, remedy="write TIFF or PNG, or scale it down"
-        )
+        raise OutputError("JPEG allows 65 535 px a side", file=path, remedy="write TIFF or PNG, or scale it down")
     if xmp is not None and len(xmp) > JPEG_METADATA_BYTES:
         _log.warning("%s: XMP of %d bytes is too long for JPEG and left out", path, len(xmp))
         xmp = None
@@ -209,9 +207,7 @@ def whole(path: Path) -> Iterator[Path]:
         temporary.replace(path)
     except OSError as error:
         what = error.strerror or str(error)
-        raise OutputError(
-            f"cannot be written: {what}", file=path, remedy="check free space and rights"
-        ) from error
+        raise OutputError(f"cannot be written: {what}", file=path, remedy="check free space and rights") from error
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -238,9 +234,7 @@ def _bgr(pixels: NDArray[Any], dtype: Any) -> NDArray[Any]:
     return turned
 
 
-def _encoded(
-    ending: str, bgr: NDArray[Any], options: list[int], carried: Mapping[int, bytes | None]
-) -> memoryview:
+def _encoded(ending: str, bgr: NDArray[Any], options: list[int], carried: Mapping[int, bytes | None]) -> memoryview:
     """Encode by OpenCV, with the metadata given by OpenCV's kinds."""
     given = [(kind, np.frombuffer(data, np.uint8)) for kind, data in carried.items() if data]
     try:
@@ -250,9 +244,7 @@ def _encoded(
         else:
             done, encoded = cv2.imencode(ending, bgr, options)
     except cv2.error as error:
-        raise OutputError(
-            f"the picture cannot be encoded as {ending[1:]}", remedy="write it as TIFF"
-        ) from error
+        raise OutputError(f"the picture cannot be encoded as {ending[1:]}", remedy="write it as TIFF") from error
     if not done:
         raise OutputError(f"the picture cannot be encoded as {ending[1:]}", remedy="write it as TIFF")
     return memoryview(encoded.reshape(-1).data)

@@ -1,12 +1,12 @@
 """What can go wrong, and what the photographer is told.
 
-    LampwalkError
-      InputError          arrays or arguments that cannot be used (also a ValueError)
-      FrameError          one file
-      SeriesError         the set as a whole
-      WorksheetError      a field of a worksheet
-      OutputError         disk, rights, something is in the way
-      MissingExtraError   an optional package is not installed
+LampwalkError
+  InputError          arrays or arguments that cannot be used (also a ValueError)
+  FrameError          one file
+  SeriesError         the set as a whole
+  WorksheetError      a field of a worksheet
+  OutputError         disk, rights, something is in the way
+  MissingExtraError   an optional package is not installed
 """
 
 from __future__ import annotations
@@ -98,7 +98,9 @@ class Finding:
 
 
 @contextmanager
-def about(file: str | Path, remedy: str = "check that the file opens in an image viewer, or copy it again") -> Iterator[None]:
+def about(
+    file: str | Path, remedy: str = "check that the file opens in an image viewer, or copy it again"
+) -> Iterator[None]:
     """Turn errors of the libraries below into a `FrameError` that names the file."""
     import struct
 

@@ -212,16 +212,12 @@ def read_setting(text: str) -> Setting:
         match = re.search(pattern, rest, re.IGNORECASE)
         if match is None:
             part = "sensitivity" if name == "iso" else "aperture"
-            raise InputError(
-                f"meter reading {text!r} lacks the {part}", remedy="expected such as 1/125 f/8 ISO 100"
-            )
+            raise InputError(f"meter reading {text!r} lacks the {part}", remedy="expected such as 1/125 f/8 ISO 100")
         found[name] = match[0].rstrip(",.")
         rest = rest.replace(match[0], " ", 1)
     shutter = re.sub(r"\bat\b", " ", rest).strip(" ,")
     if not shutter:
-        raise InputError(
-            f"meter reading {text!r} lacks the shutter", remedy="expected such as 1/125 f/8 ISO 100"
-        )
+        raise InputError(f"meter reading {text!r} lacks the shutter", remedy="expected such as 1/125 f/8 ISO 100")
     return Setting(
         shutter_s=quantities.shutter_s(shutter),
         f_number=quantities.f_number(found["f"]),
@@ -310,9 +306,7 @@ def find_exposure(
     )
 
 
-def _compare_ways(
-    setting: Setting, nd_ev: float, over_ev: float, shutter: Shutter
-) -> tuple[Alternative, ...]:
+def _compare_ways(setting: Setting, nd_ev: float, over_ev: float, shutter: Shutter) -> tuple[Alternative, ...]:
     ways = [
         Alternative(
             way="high-speed sync",
@@ -342,9 +336,7 @@ def _compare_ways(
         ways.append(
             Alternative(
                 way="smaller aperture",
-                setting=Setting(
-                    shutter_s=shutter.sync_s, f_number=nominal_f_number(closed_av), iso=setting.iso
-                ),
+                setting=Setting(shutter_s=shutter.sync_s, f_number=nominal_f_number(closed_av), iso=setting.iso),
                 nd_ev=nd_ev,
                 flash_loss_ev=nd_ev + over_ev,
                 remark="more depth of field; check that the lens closes so far",
@@ -377,7 +369,5 @@ def _snapped(exact: float, value: float, series: tuple[float, ...], first: int) 
 def _nominal(value: float, series: tuple[float, ...], first: int, what: str) -> float:
     third = round(3 * (value - first))
     if not 0 <= third < len(series):
-        raise InputError(
-            f"{what} of {value:.1f} stops is beyond the marked series ({series[0]:g} to {series[-1]:g})"
-        )
+        raise InputError(f"{what} of {value:.1f} stops is beyond the marked series ({series[0]:g} to {series[-1]:g})")
     return series[third]

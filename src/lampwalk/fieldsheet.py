@@ -171,9 +171,7 @@ def _light(plan: Plan) -> Table:
     ]
     if exposure.nd_ev:
         rows.append(("Filter on the lens", f"{exposure.nd_ev:g} stops"))
-    rows.append(
-        ("Flash light lost", f"{exposure.flash_loss_ev:.1f} stops" if exposure.flash_loss_ev else "none")
-    )
+    rows.append(("Flash light lost", f"{exposure.flash_loss_ev:.1f} stops" if exposure.flash_loss_ev else "none"))
     return Table("Daylight", (), tuple(rows))
 
 
@@ -272,8 +270,7 @@ def _html_table(table: Table) -> str:
     if table.columns:
         head = f"<thead><tr>{_cells('th', table.columns)}</tr></thead>"
     lines = [
-        _cells("td", row) if table.columns else _cells("th", row[:1]) + _cells("td", row[1:])
-        for row in table.rows
+        _cells("td", row) if table.columns else _cells("th", row[:1]) + _cells("td", row[1:]) for row in table.rows
     ]
     body = "".join(f"<tr>{line}</tr>" for line in lines)
     return f"<h2>{html.escape(table.heading)}</h2><table>{head}<tbody>{body}</tbody></table>"
@@ -284,8 +281,7 @@ def _html_positions(plan: Plan) -> str:
     tick = '<td><input type="checkbox"></td>'
     ambient = f'<tr>{tick}<td></td><td colspan="{len(table.columns) - 1}">ambient frame, lamp off</td></tr>'
     rows = "".join(
-        f'<tr>{tick}<td class="n">{html.escape(row[0])}</td>{_cells("td", row[1:])}</tr>'
-        for row in table.rows
+        f'<tr>{tick}<td class="n">{html.escape(row[0])}</td>{_cells("td", row[1:])}</tr>' for row in table.rows
     )
     head = f"<thead><tr><th></th>{_cells('th', table.columns)}</tr></thead>"
     return f'<h2>{table.heading}</h2><table class="one">{head}<tbody>{ambient}{rows}{ambient}</tbody></table>'

@@ -23,9 +23,7 @@ from . import metadata, raw
 from .decode import TURNS, check_size, check_tiff, first_page, kind_of, opened, png_header, read_pixels
 from .errors import Finding, FrameError, about
 
-SUFFIXES = (
-    frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".avif", ".heic", ".heif", ".hif"}) | raw.SUFFIXES
-)
+SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".avif", ".heic", ".heif", ".hif"}) | raw.SUFFIXES
 """Endings of the files that are read as frames."""
 
 _ENDINGS = {

@@ -82,11 +82,7 @@ def apply(
     if not spec.lift and spec.burn is None:
         return np.ascontiguousarray(pixels[rows, cols])
     regions = [_soft_region(lift, shape, masks or {}) for lift in spec.lift]
-    frame = (
-        None
-        if spec.burn is None
-        else _frame_region(spec.burn, (rows.stop - rows.start, cols.stop - cols.start))
-    )
+    frame = None if spec.burn is None else _frame_region(spec.burn, (rows.stop - rows.start, cols.stop - cols.start))
     out = np.empty((rows.stop - rows.start, cols.stop - cols.start, 3), np.uint16)
     for top in range(rows.start, rows.stop, STRIP_ROWS):
         strip = slice(top, min(top + STRIP_ROWS, rows.stop))
@@ -116,9 +112,7 @@ def crop_box(crop: Crop, shape: tuple[int, int]) -> tuple[slice, slice]:
     cut_w, cut_h = round(width), round(width / ratio)
     cut_w, cut_h = min(cut_w, x1 - x0), min(cut_h, y1 - y0)
     if cut_w < 1 or cut_h < 1:
-        raise InputError(
-            "crop: nothing is left", remedy="give another ratio, a larger scale or a larger inside"
-        )
+        raise InputError("crop: nothing is left", remedy="give another ratio, a larger scale or a larger inside")
     left = round(min(max(crop.focus[0] * w - cut_w / 2, x0), x1 - cut_w))
     top = round(min(max(crop.focus[1] * h - cut_h / 2, y0), y1 - cut_h))
     return slice(top, top + cut_h), slice(left, left + cut_w)
@@ -182,9 +176,7 @@ def _burnt(encoded: NDArray[np.uint16], burn: Burn, weight: NDArray[np.float32])
     return np.where(factor < 1, darkened, encoded)
 
 
-def _soft_region(
-    lift: Lift, shape: tuple[int, int], masks: Mapping[str, NDArray[np.uint8]]
-) -> NDArray[np.float32]:
+def _soft_region(lift: Lift, shape: tuple[int, int], masks: Mapping[str, NDArray[np.uint8]]) -> NDArray[np.float32]:
     """Weight of a region, 0-1, drawn small: (h, w) float32."""
     scale = min(1.0, REGION_LONG_SIDE / max(shape))
     h, w = max(1, round(shape[0] * scale)), max(1, round(shape[1] * scale))
@@ -219,10 +211,7 @@ def _outline(region: Region, h: int, w: int) -> NDArray[np.float64]:
     around = np.linspace(0, 2 * np.pi, 180, endpoint=False)
     x, y = rx * w * np.cos(around), ry * h * np.sin(around)
     return (
-        np.stack(
-            [cx * w + x * np.cos(turn) - y * np.sin(turn), cy * h + x * np.sin(turn) + y * np.cos(turn)], 1
-        )
-        - 0.5
+        np.stack([cx * w + x * np.cos(turn) - y * np.sin(turn), cy * h + x * np.sin(turn) + y * np.cos(turn)], 1) - 0.5
     )
 
 
@@ -240,9 +229,7 @@ def _frame_region(burn: Burn, shape: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray(t * t * (3 - 2 * t), np.float32)
 
 
-def _enlarged(
-    small: NDArray[np.float32], full: tuple[int, int], rows: slice, cols: slice
-) -> NDArray[np.float32]:
+def _enlarged(small: NDArray[np.float32], full: tuple[int, int], rows: slice, cols: slice) -> NDArray[np.float32]:
     """Enlarge a window of a small weight to full size, bilinear: (rows, cols) float32."""
     if small.shape == full:
         return np.asarray(small[rows, cols], np.float32)
@@ -250,6 +237,4 @@ def _enlarged(
     back = np.array([[kx, 0, (cols.start + 0.5) * kx - 0.5], [0, ky, (rows.start + 0.5) * ky - 0.5]])
     size = (cols.stop - cols.start, rows.stop - rows.start)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(
-        cv2.warpAffine(small, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.float32
-    )
+    return np.asarray(cv2.warpAffine(small, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.float32)

@@ -174,9 +174,7 @@ def _read_lift(item: Any, where: str) -> Lift:
 def _read_region(item: Any, where: str) -> Region:
     _only(item, ("ellipse", "polygon", "mask"), where)
     if len(item) != 1:
-        raise WorksheetError(
-            f"{where}: needs one of ellipse, polygon, mask", remedy="write exactly one of them"
-        )
+        raise WorksheetError(f"{where}: needs one of ellipse, polygon, mask", remedy="write exactly one of them")
     if "mask" in item:
         if not isinstance(item["mask"], str) or not item["mask"]:
             raise WorksheetError(f"{where}.mask: is no file name", remedy="name a picture file")
@@ -187,9 +185,7 @@ def _read_region(item: Any, where: str) -> Region:
             raise WorksheetError(f"{where}.ellipse: half axes must be above 0", remedy="write [x, y, rx, ry]")
         cx, cy, rx, ry = numbers[:4]
         if cx + rx <= 0 or cx - rx >= 1 or cy + ry <= 0 or cy - ry >= 1:
-            raise WorksheetError(
-                f"{where}.ellipse: lies outside the picture", remedy="places are shares, 0 to 1"
-            )
+            raise WorksheetError(f"{where}.ellipse: lies outside the picture", remedy="places are shares, 0 to 1")
         return Region(ellipse=(cx, cy, rx, ry, numbers[4] if len(numbers) == 5 else 0.0))
     corners = item["polygon"]
     if not isinstance(corners, list | tuple) or len(corners) < 3:
@@ -247,28 +243,18 @@ def _only(item: Any, names: Sequence[str], where: str) -> None:
         raise WorksheetError(f"{where}: is missing or no record", remedy=f"it may hold {', '.join(names)}")
     for name in item:
         if name not in names:
-            raise WorksheetError(
-                f"{where}.{name}: is not known", remedy=f"{where} may hold {', '.join(names)}"
-            )
+            raise WorksheetError(f"{where}.{name}: is not known", remedy=f"{where} may hold {', '.join(names)}")
 
 
-def _number(
-    item: Mapping[str, Any], name: str, default: float, limits: tuple[float, float], where: str
-) -> float:
+def _number(item: Mapping[str, Any], name: str, default: float, limits: tuple[float, float], where: str) -> float:
     value = item.get(name, default)
     if isinstance(value, bool) or not isinstance(value, int | float) or not limits[0] <= value <= limits[1]:
-        raise WorksheetError(
-            f"{where}.{name}: {value!r}", remedy=f"give a number from {limits[0]:g} to {limits[1]:g}"
-        )
+        raise WorksheetError(f"{where}.{name}: {value!r}", remedy=f"give a number from {limits[0]:g} to {limits[1]:g}")
     return float(value)
 
 
 def _numbers(value: Any, counts: tuple[int, ...], where: str) -> tuple[float, ...]:
     good = isinstance(value, list | tuple) and len(value) in counts
-    if not good or any(
-        isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v) for v in value
-    ):
-        raise WorksheetError(
-            f"{where}: {str(value)[:60]}", remedy=f"write {' or '.join(map(str, counts))} numbers"
-        )
+    if not good or any(isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v) for v in value):
+        raise WorksheetError(f"{where}: {str(value)[:60]}", remedy=f"write {' or '.join(map(str, counts))} numbers")
     return tuple(float(v) for v in value)

@@ -136,9 +136,7 @@ def guide_number_from_reading(f_number: float, distance_m: float, iso: float = 1
     return f_number * distance_m / math.sqrt(iso / 100)
 
 
-def guide_number_from_energy(
-    energy_j: float, measured_guide_number_m: float, measured_energy_j: float
-) -> float:
+def guide_number_from_energy(energy_j: float, measured_guide_number_m: float, measured_energy_j: float) -> float:
     """Guide number at another energy of the same lamp and reflector: it grows as the square root.
 
     Joules alone say nothing: tube, reflector and cover decide how much light leaves forward. Hence the

@@ -139,9 +139,7 @@ def read_series(source: str | Path | Iterable[str | Path], *, prefer: str = "raw
         frames.sort(key=lambda frame: natural_key(frame.name))
     frames, repeated = _without_duplicates(frames)
     findings += [
-        Finding(
-            code="duplicate", frame=name, text=f"left out: the same picture as {first}", remedy="delete one"
-        )
+        Finding(code="duplicate", frame=name, text=f"left out: the same picture as {first}", remedy="delete one")
         for name, first in repeated
     ]
     if not frames:
@@ -152,11 +150,7 @@ def read_series(source: str | Path | Iterable[str | Path], *, prefer: str = "raw
     frames = _alike(frames)
     findings += [finding for frame in frames for finding in frame.facts.findings]
     findings += _differences(frames)
-    left_out = [
-        (f.frame or "", f.text.removeprefix("left out: "))
-        for f in findings
-        if f.text.startswith("left out: ")
-    ]
+    left_out = [(f.frame or "", f.text.removeprefix("left out: ")) for f in findings if f.text.startswith("left out: ")]
     return Series(frames=tuple(frames), left_out=tuple(left_out), findings=tuple(findings))
 
 
@@ -355,9 +349,7 @@ def _check(frames: Sequence[Frame], source: str | Path | None) -> None:
     if not frames:
         raise SeriesError("no frame can be read", file=source, remedy="copy the files again from the card")
     if len(frames) == 1:
-        raise SeriesError(
-            "only one frame, nothing to merge", file=source or frames[0].path, remedy="add the others"
-        )
+        raise SeriesError("only one frame, nothing to merge", file=source or frames[0].path, remedy="add the others")
     sizes: dict[tuple[int, int], list[str]] = {}
     for frame in frames:
         sizes.setdefault(frame.shape, []).append(frame.name)
@@ -411,14 +403,10 @@ def _series_of_arrays(arrays: Sequence[Any]) -> Series:
             raise InputError(f"{name} has shape {np.shape(item)}", remedy="give (H, W) or (H, W, 3)")
         if array.dtype.kind == "f":
             if not np.isfinite(array).all():
-                raise InputError(
-                    f"{name} holds values that are no numbers", remedy="replace NaN and infinity"
-                )
+                raise InputError(f"{name} holds values that are no numbers", remedy="replace NaN and infinity")
             array = np.rint(np.clip(array, 0, 1) * 65535).astype(np.uint16)
         if array.dtype not in (np.uint8, np.uint16):
-            raise InputError(
-                f"{name} is of type {array.dtype}", remedy="give uint8, uint16 or float32 in 0-1"
-            )
+            raise InputError(f"{name} is of type {array.dtype}", remedy="give uint8, uint16 or float32 in 0-1")
         bits = 8 if array.dtype == np.uint8 else 16
         facts = Facts(height=array.shape[0], width=array.shape[1], bits=bits)
         frames.append(Frame(name=name, array=array, facts=facts, bits=bits))

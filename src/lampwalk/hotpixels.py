@@ -112,9 +112,7 @@ def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
         return pixels
     h, w = pixels.shape[:2]
     if (points < 0).any() or (points >= (h, w)).any():
-        raise InputError(
-            "a hot pixel lies outside the picture", remedy="use the points found on frames of this size"
-        )
+        raise InputError("a hot pixel lies outside the picture", remedy="use the points found on frames of this size")
     clean = pixels
     values = np.median(_ring(pixels, points), axis=1).astype(pixels.dtype)
     for dy in (-1, 0, 1):
@@ -144,9 +142,7 @@ def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:
     return points[inner]
 
 
-def _sample(
-    pixels: NDArray[Any], points: NDArray[np.intp]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _sample(pixels: NDArray[Any], points: NDArray[np.intp]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Linear light of points and of their surroundings: two (n, 3)."""
     peak = to_linear(pixels[points[:, 0], points[:, 1]])
     return peak, np.median(to_linear(_ring(pixels, points)), axis=1)
@@ -163,6 +159,4 @@ def _ring(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
 
 def _check(pixels: NDArray[Any]) -> None:
     if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype not in (np.uint8, np.uint16):
-        raise InputError(
-            f"pixels of shape {pixels.shape}, {pixels.dtype}", remedy="give (H, W, 3) uint8 or uint16"
-        )
+        raise InputError(f"pixels of shape {pixels.shape}, {pixels.dtype}", remedy="give (H, W, 3) uint8 or uint16")

@@ -110,9 +110,7 @@ def lamp_field(
             f"{preview.name}: a gain of {gain_ev} stops", remedy=f"give -{MAX_GAIN_EV:g} to {MAX_GAIN_EV:g}"
         )
     if plate.shape != preview.linear.shape:
-        raise InputError(
-            f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size"
-        )
+        raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
     if gain_ev == 0 and warmth == 0:
         return None
     gains = (np.float32(2**gain_ev) * warm(warmth)).astype(np.float32)
@@ -147,9 +145,7 @@ def warm(mired: float) -> NDArray[np.float32]:
         return np.ones(3, np.float32)
     lowest, highest = 1e6 / COOLEST_K - 1e6 / FLASH_K, 1e6 / WARMEST_K - 1e6 / FLASH_K
     if not lowest <= mired <= highest:
-        raise InputError(
-            f"a warmth of {mired} mired", remedy=f"give {np.ceil(lowest):g} to {np.floor(highest):g}"
-        )
+        raise InputError(f"a warmth of {mired} mired", remedy=f"give {np.ceil(lowest):g} to {np.floor(highest):g}")
     gains = planckian_rgb(1e6 / (1e6 / FLASH_K + mired)) / planckian_rgb(FLASH_K)
     return np.asarray(gains / (gains @ LUMINANCE), np.float32)
 
@@ -168,12 +164,8 @@ def planckian_rgb(kelvin: float) -> NDArray[np.float64]:
     (1985) 38-40: rational approximation of the locus in CIE 1960 (u, v), within 8e-5 in u and 9e-5 in v.
     """
     t = kelvin
-    u = (0.860117757 + 1.54118254e-4 * t + 1.28641212e-7 * t * t) / (
-        1 + 8.42420235e-4 * t + 7.08145163e-7 * t * t
-    )
-    v = (0.317398726 + 4.22806245e-5 * t + 4.20481691e-8 * t * t) / (
-        1 - 2.89741816e-5 * t + 1.61456053e-7 * t * t
-    )
+    u = (0.860117757 + 1.54118254e-4 * t + 1.28641212e-7 * t * t) / (1 + 8.42420235e-4 * t + 7.08145163e-7 * t * t)
+    v = (0.317398726 + 4.22806245e-5 * t + 4.20481691e-8 * t * t) / (1 - 2.89741816e-5 * t + 1.61456053e-7 * t * t)
     x, y = 3 * u / (2 * u - 8 * v + 4), 2 * v / (2 * u - 8 * v + 4)
     return np.asarray(XYZ_TO_RGB @ [x / y, 1, (1 - x - y) / y], np.float64)
 
@@ -220,8 +212,7 @@ def suggest(
     strength = [float(np.log2(np.median(lit[k][p]))) if p.any() else -np.inf for k, p in enumerate(places)]
     middle = float(np.median([s for s in strength if np.isfinite(s)] or [0.0]))
     return tuple(
-        _suggest_one(previews[i], light[k], places[k], strength[k] - middle, plate)
-        for k, i in enumerate(lamps)
+        _suggest_one(previews[i], light[k], places[k], strength[k] - middle, plate) for k, i in enumerate(lamps)
     )
 
 
@@ -245,14 +236,10 @@ def _suggest_one(
     ev = min(wanted, room, MOST_EV)
     if ev < WORTH_EV:
         return Suggestion(name=preview.name, gain_ev=0.0, why="well balanced")
-    return Suggestion(
-        name=preview.name, gain_ev=round(ev, 1), why=f"{-above_ev:.1f} stops weaker than the others"
-    )
+    return Suggestion(name=preview.name, gain_ev=round(ev, 1), why=f"{-above_ev:.1f} stops weaker than the others")
 
 
-def _own_light(
-    preview: Preview, plate: NDArray[np.float32], hidden: NDArray[np.uint8] | None
-) -> NDArray[np.float32]:
+def _own_light(preview: Preview, plate: NDArray[np.float32], hidden: NDArray[np.uint8] | None) -> NDArray[np.float32]:
     light = np.maximum(cv2.GaussianBlur(preview.linear - plate, (0, 0), 2 * SMOOTH_PX), 0)
     light[~preview.valid] = 0
     if hidden is not None:
@@ -260,9 +247,7 @@ def _own_light(
     return light
 
 
-def _refuse_clipping(
-    preview: Preview, plate: NDArray[np.float32], field: NDArray[np.float32], gain_ev: float
-) -> None:
+def _refuse_clipping(preview: Preview, plate: NDArray[np.float32], field: NDArray[np.float32], gain_ev: float) -> None:
     burnt = ((preview.linear * field).max(axis=2) > 1) & ~preview.clipped & preview.valid
     share = float(burnt.mean())
     if share > CLIPPED_SHARE:

@@ -110,7 +110,9 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
     return Field(values=kept, top=top, cols=(left, right), neutral=neutral, small=small, full=full)
 
 
-def relight(encoded: NDArray[np.uint16], gain: NDArray[np.float32] | None, glow: NDArray[np.float32] | None) -> NDArray[np.uint16]:
+def relight(
+    encoded: NDArray[np.uint16], gain: NDArray[np.float32] | None, glow: NDArray[np.float32] | None
+) -> NDArray[np.uint16]:
     """Scale and lower encoded values in linear light: ``encode(decode(v) * gain - glow)``.
 
     Parameters

@@ -159,9 +159,7 @@ def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tup
         If the previews differ in size or the two sequences in length.
     """
     if len(previews) != len(by_day):
-        raise InputError(
-            f"{len(previews)} previews, but {len(by_day)} flags for daylight", remedy="give one per frame"
-        )
+        raise InputError(f"{len(previews)} previews, but {len(by_day)} flags for daylight", remedy="give one per frame")
     if len({p.shape for p in previews}) > 1:
         raise InputError("the previews differ in size", remedy="align them first")
     if len(previews) < 2:  # nothing to compare with

@@ -68,9 +68,7 @@ class Base:
 
 def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] | None) -> Match:
     """Find the patches of one frame in the reference; ``decode`` gives its pixels anew where it moved far."""
-    problem = sighting.problem or (
-        base.sighting.problem and f"the reference cannot be used: {base.sighting.problem}"
-    )
+    problem = sighting.problem or (base.sighting.problem and f"the reference cannot be used: {base.sighting.problem}")
     if not problem and sighting.shape != base.sighting.shape:
         problem = "the frame has another size than the reference"
     if problem:
@@ -119,9 +117,7 @@ def _from_features(reference: Sighting, frame: Sighting) -> list[Matrix]:
     if min(len(reference.points), len(frame.points)) < MIN_MATCHES:
         return []
     matcher = cv2.BFMatcher(cv2.NORM_L2)
-    pairs = matcher.knnMatch(
-        frame.descriptors.astype(np.float32), reference.descriptors.astype(np.float32), k=2
-    )
+    pairs = matcher.knnMatch(frame.descriptors.astype(np.float32), reference.descriptors.astype(np.float32), k=2)
     good = [p[0] for p in pairs if len(p) == 2 and p[0].distance < RATIO * p[1].distance]
     if len(good) < MIN_MATCHES:
         return []
@@ -137,9 +133,7 @@ def _from_features(reference: Sighting, frame: Sighting) -> list[Matrix]:
     return [shift, normalised(by_features)] if sane else [shift]
 
 
-def _refined(
-    template: Template, patches: Patches, matrix: Matrix, rounds: int
-) -> tuple[Matrix, motion.Displacements]:
+def _refined(template: Template, patches: Patches, matrix: Matrix, rounds: int) -> tuple[Matrix, motion.Displacements]:
     """Least-squares steps of all patches, gathered by a robust homography; the last one's displacements."""
     centre, unit = middle_and_unit(patches.shape)
     to_unit = unit_matrix(patches.shape)
@@ -159,9 +153,7 @@ def _refined(
             break
         change = _gathered(data)
         matrix, before = normalised(from_unit @ change @ to_unit), matrix
-        corners = np.array(
-            [[0, 0], [patches.shape[1], 0], [0, patches.shape[0]], patches.shape[::-1]], np.float64
-        )
+        corners = np.array([[0, 0], [patches.shape[1], 0], [0, patches.shape[0]], patches.shape[::-1]], np.float64)
         if np.abs(motion.moved(corners, matrix) - motion.moved(corners, before)).max() < SETTLED_PX:
             break
     assert data is not None
@@ -193,9 +185,7 @@ def impossible(matrix: Matrix, shape: tuple[int, ...]) -> str:
     possible = np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 0.1
     if not possible or (matrix @ np.vstack([corners.T, np.ones(4)]))[2].min() < 0.5:
         return "no motion of a camera explains it"
-    shift = np.abs(
-        motion.moved(np.array([[(w - 1) / 2, (h - 1) / 2]]), matrix)[0] - ((w - 1) / 2, (h - 1) / 2)
-    ).max()
+    shift = np.abs(motion.moved(np.array([[(w - 1) / 2, (h - 1) / 2]]), matrix)[0] - ((w - 1) / 2, (h - 1) / 2)).max()
     turn = np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1])
     if abs(scale_of(matrix, shape) - 1) > SCALE_LIMIT:
         return f"its scale differs by {abs(scale_of(matrix, shape) - 1):.1%}: zoom or focus was changed"

@@ -17,12 +17,11 @@ from .composite import Composite, execute, full_mask
 from .decisions import Choices, Given, Offer, Progress, decide
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
-from .handoff import Extras
 from .frames import Series, as_series, content_hash
+from .handoff import Extras
 from .previews import Preview
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
-
 
 RESULT_BYTES = 12
 """Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
@@ -155,7 +154,12 @@ def merge_folder(
 
 
 def merge_worksheet(
-    path: str | Path, output: str | Path, *, changed_too: bool = False, overwrite: bool = False, progress: Progress | None = None
+    path: str | Path,
+    output: str | Path,
+    *,
+    changed_too: bool = False,
+    overwrite: bool = False,
+    progress: Progress | None = None,
 ) -> Run:
     """Repeat a run from its worksheet: same files in, same bytes out.
 
@@ -183,7 +187,9 @@ def merge_worksheet(
         if not file.is_file():
             raise WorksheetError("the frame is not there", file=file, remedy='put it back, or correct "folder"')
         if record.content and not changed_too and content_hash(file).hex() != record.content:
-            raise WorksheetError("the frame has changed since the run", file=file, remedy="restore it, or --changed-too")
+            raise WorksheetError(
+                "the frame has changed since the run", file=file, remedy="restore it, or --changed-too"
+            )
     series = as_series(files)
     hand_masks = {r.file: runfolder.read_mask(home / r.mask) for r in taken if r.mask}
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
@@ -254,7 +260,7 @@ def needed_bytes(series: Series) -> int:
 
 def _refuse_a_full_disk(series: Series, output: Path) -> None:
     """Say early that the result will not fit."""
-    parent = Path(os.path.abspath(output)).parent
+    parent = output.resolve().parent
     while not parent.exists():
         parent = parent.parent
     height, width = series.shape
@@ -302,11 +308,20 @@ def _write(
     carried = metadata.for_output(reference.metadata(), series.shape, keep_location=extras.keep_location)
     sheet = replace(
         result.worksheet,
-        frames=tuple(parallel.each(lambda r: _with_content(_told(r, former), series, by_hand), result.worksheet.frames)),
+        frames=tuple(
+            parallel.each(lambda r: _with_content(_told(r, former), series, by_hand), result.worksheet.frames)
+        ),
         folder=_relative_folder(series, target),
         finish=dict(spec),
     )
-    encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
+    encode.write_tiff(
+        folder / "composite.tif",
+        result.pixels,
+        compression=extras.compression,
+        icc=carried.icc,
+        exif=carried.exif,
+        xmp=carried.xmp,
+    )
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
     picture8 = encode.to_eight_bits(picture)
     encode.write_jpeg(folder / "picture.jpg", picture8, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
@@ -340,4 +355,3 @@ def _with_content(record: FrameRecord, series: Series, by_hand: frozenset[str]) 
 def _relative_folder(series: Series, target: Path) -> str:
     path = series.frames[0].path
     return "" if path is None else Path(os.path.relpath(path.parent.resolve(), target.resolve())).as_posix()
-

@@ -317,9 +317,7 @@ _RESOLUTION = {282: _PER_INCH, 283: _PER_INCH, 296: short(2)}
 
 def _swapped(data: bytes, kind: int) -> bytes:
     word = _WORDS[kind]
-    return (
-        data if word == 1 else np.frombuffer(data, f"V{word}").view(f">u{word}").astype(f"<u{word}").tobytes()
-    )
+    return data if word == 1 else np.frombuffer(data, f"V{word}").view(f">u{word}").astype(f"<u{word}").tobytes()
 
 
 _LOCATION = re.compile(

@@ -171,7 +171,5 @@ def _slope(points: Floats, bend: float, free: int) -> Floats:
     """Change of the points with each parameter: (K, 2, free); at rest, as motions are small."""
     out = np.empty((len(points), 2, free))
     for p, change in enumerate(np.eye(8)[:free] * 1e-5):
-        out[..., p] = (
-            moved(points, matrix_of(change, bend)) - moved(points, matrix_of(-change, bend))
-        ) / 2e-5
+        out[..., p] = (moved(points, matrix_of(change, bend)) - moved(points, matrix_of(-change, bend))) / 2e-5
     return out

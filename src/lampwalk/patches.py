@@ -116,9 +116,9 @@ class Template:
         a = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2).astype(np.float64)
         rest *= weight[:, None]
         flat_rest = rest.reshape(k, -1)
-        b = np.stack(
-            [np.einsum("kp,kp->k", flat_rest, g.reshape(k, -1)) for g in (self.gx, self.gy)], axis=-1
-        ).astype(np.float64)
+        b = np.stack([np.einsum("kp,kp->k", flat_rest, g.reshape(k, -1)) for g in (self.gx, self.gy)], axis=-1).astype(
+            np.float64
+        )
         noise = np.einsum("kp,kp->k", flat, square.reshape(k, -1)) / np.maximum(flat.sum(axis=1), 1e-6)
         alike = np.einsum("kp,kp->k", values.reshape(k, -1), self.values.reshape(k, -1)) / values[0].size
         a += (1e-3 * float(np.trace(a, axis1=1, axis2=2).mean()) + 1e-6) * np.eye(2)
@@ -155,9 +155,7 @@ def _pairs(x: Field, y: Field) -> tuple[tuple[Field, Field], ...]:
     return (x, x), (y, y), (x, y)
 
 
-def _surface(
-    template: NDArray[np.complex64], patches: NDArray[np.complex64]
-) -> tuple[NDArray[np.float32], int]:
+def _surface(template: NDArray[np.complex64], patches: NDArray[np.complex64]) -> tuple[NDArray[np.float32], int]:
     """Correlations within a quarter of the side, (J, 2 reach + 1, 2 reach + 1), and the reach."""
     n = template.shape[-1]
     surface = np.fft.ifft2(np.conj(patches) * template).real * (n * n)

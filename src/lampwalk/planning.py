@@ -169,9 +169,7 @@ def compare(plan: Plan, facts: Sequence[Facts], names: Sequence[str] = ()) -> li
 
 def plan_text(plan: Plan) -> str:
     """Write a plan as the JSON text of a plan file."""
-    return (
-        json.dumps({"lampwalk_plan": FORMAT, **dataclasses.asdict(plan)}, indent=1, ensure_ascii=False) + "\n"
-    )
+    return json.dumps({"lampwalk_plan": FORMAT, **dataclasses.asdict(plan)}, indent=1, ensure_ascii=False) + "\n"
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -307,9 +305,7 @@ def _picture_remarks(subject: Subject, camera: Camera) -> list[Finding]:
 def _missing(plan: Plan, facts: Sequence[Facts]) -> list[Finding]:
     wanted, ambient = len(plan.positions), plan.ambient_frames
     fired = [fact.flash_fired for fact in facts]
-    if not any(
-        fired
-    ):  # a lamp on a radio trigger often leaves no trace in the EXIF: only the number of frames tells
+    if not any(fired):  # a lamp on a radio trigger often leaves no trace in the EXIF: only the number of frames tells
         lacking = wanted + ambient - len(facts)
         text = f"the plan has {wanted} positions and {ambient} ambient frames, the set {len(facts)} in all"
         return [_positions_finding(text)] if lacking > 0 else []
@@ -318,9 +314,7 @@ def _missing(plan: Plan, facts: Sequence[Facts]) -> list[Finding]:
     unlit = sum(state is False for state in fired)
     unknown = len(facts) - lit - unlit
     if lit + unknown < wanted:
-        findings.append(
-            _positions_finding(f"the plan has {wanted} positions, the set {lit} frames with flash")
-        )
+        findings.append(_positions_finding(f"the plan has {wanted} positions, the set {lit} frames with flash"))
     if unlit + unknown < ambient:
         findings.append(
             Finding(
@@ -416,9 +410,7 @@ def _build(kind: Any, data: Any, path: str) -> Any:
         if not isinstance(data, list) or (arguments[-1] is not Ellipsis and len(data) != len(arguments)):
             raise InputError(f"field {path} is not the list it should be")
         kinds = [arguments[0]] * len(data) if arguments[-1] is Ellipsis else arguments
-        return tuple(
-            _build(one, value, f"{path}[{i}]") for i, (one, value) in enumerate(zip(kinds, data, strict=True))
-        )
+        return tuple(_build(one, value, f"{path}[{i}]") for i, (one, value) in enumerate(zip(kinds, data, strict=True)))
     if typing.get_origin(kind) is types.UnionType:
         return None if data is None else _build(arguments[0], data, path)
     if kind is float and type(data) in (int, float) and math.isfinite(data):

@@ -60,13 +60,8 @@ def _view(plan: Plan, frame: tuple[float, float, float, float]) -> str:
     ahead = math.pi / 2 + math.radians(camera.angle_deg)
     x, y = camera.place[0], camera.place[1]
     length = 2 * max(frame[2], frame[3]) / 100
-    ends = [
-        (x + length * math.cos(ahead + turn), y + length * math.sin(ahead + turn)) for turn in (half, -half)
-    ]
-    return (
-        f'<path d="M{_at(x, y)} L{_at(*ends[0])} L{_at(*ends[1])} Z" fill="#eef3f8" stroke="#8aa" '
-        f'stroke-width="2"/>'
-    )
+    ends = [(x + length * math.cos(ahead + turn), y + length * math.sin(ahead + turn)) for turn in (half, -half)]
+    return f'<path d="M{_at(x, y)} L{_at(*ends[0])} L{_at(*ends[1])} Z" fill="#eef3f8" stroke="#8aa" stroke-width="2"/>'
 
 
 def _beam(plan: Plan, position: Position) -> str:

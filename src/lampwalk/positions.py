@@ -171,9 +171,7 @@ def pool_m(distance_m: float, beam_deg: float) -> float:
     return 2 * distance_m * math.tan(math.radians(beam_deg / 2))
 
 
-def walk(
-    subject: Subject, *, distance_m: float, beam_deg: float, height_m: float | None = None
-) -> list[Place]:
+def walk(subject: Subject, *, distance_m: float, beam_deg: float, height_m: float | None = None) -> list[Place]:
     """Find the places on all four sides, front first, then round by the right: few, but no strip dark.
 
     Parameters
@@ -236,9 +234,7 @@ def level_ev(places: Sequence[Place], points: Vector, normal: Vector, beam_deg: 
     fall = math.log(0.5) / math.log(math.cos(math.radians(beam_deg / 2)))
     best = np.zeros(len(points))
     for place in places:
-        best = np.maximum(
-            best, _light(place, points, normal, fall) / _light(place, place.aim[None], normal, fall)
-        )
+        best = np.maximum(best, _light(place, points, normal, fall) / _light(place, place.aim[None], normal, fall))
     with np.errstate(divide="ignore"):
         return np.asarray(np.log2(best), np.float64)
 
@@ -248,9 +244,7 @@ def darkest_ev(places: Sequence[Place], subject: Subject, beam_deg: float) -> fl
     darkest = 0.0
     for side, length in _sides(subject):
         own = [place for place in places if place.side == side]
-        across, up = np.meshgrid(
-            np.linspace(-length / 2, length / 2, 41), np.linspace(0, subject.height_m, 9)
-        )
+        across, up = np.meshgrid(np.linspace(-length / 2, length / 2, 41), np.linspace(0, subject.height_m, 9))
         points, normal = _on_face(side, across.ravel(), up.ravel(), subject)
         darkest = min(darkest, float(level_ev(own, points, normal, beam_deg).min()))
     return darkest
@@ -290,9 +284,7 @@ def hidden_below_m(camera: Camera, subject: Subject, head: Vector, head_radius_m
         return 0.0
     if hidden(high):
         return high
-    while (
-        high - low > _HEIGHT_STEP_M
-    ):  # the box stands on the ground: what is hidden high up is hidden lower down
+    while high - low > _HEIGHT_STEP_M:  # the box stands on the ground: what is hidden high up is hidden lower down
         middle = (low + high) / 2
         low, high = (middle, high) if hidden(middle) else (low, middle)
     return low
@@ -351,9 +343,7 @@ def _on_face(side: str, across: Vector, up: Vector, subject: Subject) -> tuple[V
     return np.stack(points, axis=1), np.array(normal, np.float64)
 
 
-def _light_face(
-    side: str, length: float, subject: Subject, head: tuple[float, float, float | None]
-) -> list[Place]:
+def _light_face(side: str, length: float, subject: Subject, head: tuple[float, float, float | None]) -> list[Place]:
     """As few places as keep the middle line, and then the upright line, above `DARKEST_EV`."""
     distance_m, beam_deg, _ = head
     columns = rows = 1
@@ -390,9 +380,7 @@ def _grid(
     places = []
     for row in range(rows):
         aim_height = subject.height_m * (row + 0.5) / rows
-        rise = (
-            distance_m * math.sin(math.radians(DOWNWARD_DEG)) if height_m is None else height_m - aim_height
-        )
+        rise = distance_m * math.sin(math.radians(DOWNWARD_DEG)) if height_m is None else height_m - aim_height
         if abs(rise) >= distance_m:
             raise InputError(
                 f"a head {abs(rise):.1f} m above where it looks cannot be {distance_m:.1f} m away from it",

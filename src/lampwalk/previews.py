@@ -82,7 +82,9 @@ def shrink(pixels: NDArray[Any]) -> NDArray[Any]:
     mid = (full[0] // factor, full[1] // factor)
     whole = pixels[: mid[0] * factor, : mid[1] * factor]
     averaged = cv2.resize(whole, mid[::-1], interpolation=cv2.INTER_AREA)
-    small_to_mid = np.linalg.inv(geometry.scaling(full, (full[0] / factor, full[1] / factor))) @ geometry.scaling(full, (h, w))
+    small_to_mid = np.linalg.inv(geometry.scaling(full, (full[0] / factor, full[1] / factor))) @ geometry.scaling(
+        full, (h, w)
+    )
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return np.asarray(cv2.warpAffine(averaged, small_to_mid[:2], (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE))
 

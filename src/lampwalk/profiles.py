@@ -190,9 +190,7 @@ def _recognise(icc: bytes) -> Profile:
         near = np.abs(space.to_xyz - to_xyz).max() < _SAME_MATRIX
         if near and np.abs(space.decode - decode).max() < _SAME_CURVE:
             # The published space, but the file's own curve: profiles of one space differ in rounding.
-            return Profile(
-                name=space.name, decode=space.decode if space.name == "sRGB" else decode, to_xyz=to_xyz
-            )
+            return Profile(name=space.name, decode=space.decode if space.name == "sRGB" else decode, to_xyz=to_xyz)
     return Profile(name=name, decode=decode, to_xyz=to_xyz)
 
 
@@ -224,9 +222,7 @@ def to_srgb(pixels: NDArray[Any], icc: bytes | None) -> NDArray[Any]:
     for top in range(0, len(pixels), _STRIP_ROWS):
         linear = profile.to_linear(pixels[top : top + _STRIP_ROWS]) @ to_srgb_linear.T
         encoded = colour.to_encoded(linear)
-        out[top : top + _STRIP_ROWS] = (
-            encoded if pixels.dtype == np.uint16 else (encoded + np.float32(128)) // 257
-        )
+        out[top : top + _STRIP_ROWS] = encoded if pixels.dtype == np.uint16 else (encoded + np.float32(128)) // 257
     return out
 
 
@@ -245,9 +241,7 @@ def _by_littlecms(pixels: NDArray[Any], icc: bytes) -> NDArray[Any]:
                 pixels, icc, srgb_icc(), colorspace="rgb", outcolorspace="rgb", intent=intent
             )
         except (RuntimeError, ValueError) as error:
-            raise InputError(
-                f"the colour profile cannot be used: {error}", remedy="keep the profile"
-            ) from error
+            raise InputError(f"the colour profile cannot be used: {error}", remedy="keep the profile") from error
         return np.asarray(out, np.uint16)
     from io import BytesIO
 

@@ -47,9 +47,7 @@ def sizes_m(text: str, count: int, what: str = "size") -> tuple[float, ...]:
     if len(parts) != count:
         raise InputError(f"{what}: {text!r} is not {count} numbers", remedy=f"expected such as {example}")
     last_unit = re.sub(r"[^a-z]", "", parts[-1].lower())
-    return tuple(
-        metres(part if re.search("[a-z]", part, re.IGNORECASE) else part + last_unit, what) for part in parts
-    )
+    return tuple(metres(part if re.search("[a-z]", part, re.IGNORECASE) else part + last_unit, what) for part in parts)
 
 
 def degrees(text: str, what: str = "angle") -> float:
@@ -102,9 +100,7 @@ def power(text: str, what: str = "power") -> float:
     """Read a power fraction such as ``"1/4"`` or ``"full"``; above 0, at most 1."""
     value = 1.0 if text.strip().lower() == "full" else _read(text, what, {"": 1.0}, "1/4 or full")
     if not 0 < value <= 1:
-        raise InputError(
-            f"{what}: {text!r} is not above 0 and at most 1", remedy="expected such as 1/4 or full"
-        )
+        raise InputError(f"{what}: {text!r} is not above 0 and at most 1", remedy="expected such as 1/4 or full")
     return value
 
 

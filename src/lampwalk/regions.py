@@ -275,9 +275,7 @@ def _parts(p: Map, heads: Area, louder: Area, darker: Area) -> _Parts:
 
 def _judge(parts: _Parts, size: int) -> NDArray[np.bool_]:
     """Which parts are equipment: with a burnt-out head, or sure and no mere shadow."""
-    chosen = (parts.sure > SMALLEST * size) & (
-        (parts.head > 0) | ((parts.mean > ALONE) & _stands_in_front(parts))
-    )
+    chosen = (parts.sure > SMALLEST * size) & ((parts.head > 0) | ((parts.mean > ALONE) & _stands_in_front(parts)))
     chosen[0] = False
     return chosen
 
@@ -364,9 +362,7 @@ def _region(parts: _Parts, k: int) -> Region:
     x, y, w, h = (int(v) for v in parts.box[k])
     rows, columns = parts.label.shape
     confidence = float(min(1.0, parts.mean[k]))
-    words = [
-        "a head, burnt out in this frame only" if parts.head[k] > 0 else "a thing that no other frame shows"
-    ]
+    words = ["a head, burnt out in this frame only" if parts.head[k] > 0 else "a thing that no other frame shows"]
     if parts.darker[k] > MOSTLY:
         words.append("darker than daylight alone")
     if parts.louder[k] > MOSTLY and parts.head[k] == 0:

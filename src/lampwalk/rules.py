@@ -241,6 +241,7 @@ def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray
         return (None,) * len(previews)
     quiet = list(ambient).index(True)
     below = luminance(previews[quiet].linear)
+
     def one(i: int) -> NDArray[np.uint8] | None:
         return None if i == quiet else _reach_one(previews[i], previews[quiet], luminance(previews[i].linear) - below)
 

@@ -104,9 +104,7 @@ def read_mask(path: Path) -> NDArray[np.uint8]:
     """
     mask = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.is_file() else None
     if mask is None:
-        raise WorksheetError(
-            "the mask is missing or damaged", file=path, remedy="merge again without the worksheet"
-        )
+        raise WorksheetError("the mask is missing or damaged", file=path, remedy="merge again without the worksheet")
     return np.asarray(mask, np.uint8)
 
 
@@ -190,9 +188,7 @@ def _cell(
     picture = (cv2.resize(small, size, interpolation=cv2.INTER_AREA) / 257).astype(np.uint8)
     if mask is not None:
         shown = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
-        outlines, _ = cv2.findContours(
-            (shown > 100).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
-        )
+        outlines, _ = cv2.findContours((shown > 100).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         cv2.drawContours(picture, outlines, -1, (235, 120, 20), 1, cv2.LINE_AA)
     when = frame.facts.captured_at
     right = record.role if when is None else f"{record.role}  {when:%H:%M:%S}"

@@ -103,15 +103,11 @@ def observe(pixels: NDArray[Any]) -> Sighting:
     none = np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8)
     if min(shape) < MIN_SIDE_PX:
         problem = "the picture is too small to be aligned"
-        return Sighting(
-            shape=shape, step=step, small=grey, points=none[0], descriptors=none[1], problem=problem
-        )
+        return Sighting(shape=shape, step=step, small=grey, points=none[0], descriptors=none[1], problem=problem)
     small = grey if max(shape) <= WHOLE_PX else _reduced(grey, SMALL_PX)
     problem = _problem(small)
     if problem:
-        return Sighting(
-            shape=shape, step=step, small=small, points=none[0], descriptors=none[1], problem=problem
-        )
+        return Sighting(shape=shape, step=step, small=small, points=none[0], descriptors=none[1], problem=problem)
     points, descriptors = _features(small)
     bare = Sighting(shape=shape, step=step, small=small, points=points, descriptors=descriptors)
     return bare if small is grey else with_crops(bare, grey, np.eye(3))
@@ -144,8 +140,7 @@ def sites(shape: tuple[int, int]) -> NDArray[np.int64]:
     step = max(np.sqrt(h * w / SITES), side / 2)
     counts = [max(2, int((n - side - 2 * rim) // step) + 1) for n in (w, h)]
     xs, ys = (
-        np.rint(np.linspace(rim, n - side - rim, k)).astype(np.int64)
-        for n, k in zip((w, h), counts, strict=True)
+        np.rint(np.linspace(rim, n - side - rim, k)).astype(np.int64) for n, k in zip((w, h), counts, strict=True)
     )
     return np.stack([np.tile(xs, len(ys)), np.repeat(ys, len(xs))], axis=-1)
 

@@ -130,8 +130,7 @@ def to_json(found: Split, folder: str | Path) -> str:
     """Split as text, to be edited and given back: UTF-8 JSON, files relative to the folder."""
     root = Path.absolute(Path(folder))
     series = [
-        {"name": s.name, "files": [p.relative_to(root).as_posix() for p in s.files], "why": s.why}
-        for s in found.series
+        {"name": s.name, "files": [p.relative_to(root).as_posix() for p in s.files], "why": s.why} for s in found.series
     ]
     return json.dumps({"split": 1, "series": series}, indent=1, ensure_ascii=False) + "\n"
 
@@ -162,18 +161,14 @@ def read_split(path: str | Path, folder: str | Path) -> Split:
                 f"series[{i}].name: {name!r}", file=path, remedy="give each series a name of its own, no path"
             )
         if not isinstance(files, list) or len(files) < 2 or not all(_stays_inside(f) for f in files):
-            raise WorksheetError(
-                f"series[{i}].files", file=path, remedy="list at least two files inside the folder"
-            )
+            raise WorksheetError(f"series[{i}].files", file=path, remedy="list at least two files inside the folder")
         series.append(Found(name=name, files=tuple(root / f for f in files)))
     return Split(series=tuple(series))
 
 
 def is_plain(name: str) -> bool:
     """Whether a text names a folder and leads nowhere else."""
-    return (
-        bool(name) and name not in (".", "..") and not name.startswith(".") and not set(name) & set("/\\\0:")
-    )
+    return bool(name) and name not in (".", "..") and not name.startswith(".") and not set(name) & set("/\\\0:")
 
 
 def _stays_inside(name: object) -> bool:
@@ -190,9 +185,7 @@ def _places(root: Path, apart_from: Path | None) -> list[Path]:
         here = Path(where)
         places.append(here)
         inside = [] if is_run_folder(here) else folders
-        folders[:] = sorted(
-            (f for f in inside if not f.startswith(".") and here / f != apart_from), key=natural_key
-        )
+        folders[:] = sorted((f for f in inside if not f.startswith(".") and here / f != apart_from), key=natural_key)
     return places
 
 
@@ -208,9 +201,7 @@ def _shots(place: Path) -> tuple[list[_Shot], list[Finding]]:
         ):
             by_name.setdefault(path.stem.casefold(), []).append(path)
     shots, findings = [], []
-    for files, read in zip(
-        by_name.values(), parallel.each(_first_readable, list(by_name.values())), strict=True
-    ):
+    for files, read in zip(by_name.values(), parallel.each(_first_readable, list(by_name.values())), strict=True):
         if isinstance(read, LampwalkError):
             findings.append(
                 Finding(
@@ -298,10 +289,7 @@ def _by_framing(group: list[_Shot], why: str) -> list[tuple[list[_Shot], str]]:
             whole[-1].append(part[0])  # the merge says what is wrong with it
         else:
             whole.append(part)
-    return [
-        ([group[i] for i in sorted(part)], why if n == 0 else "another framing")
-        for n, part in enumerate(whole)
-    ]
+    return [([group[i] for i in sorted(part)], why if n == 0 else "another framing") for n, part in enumerate(whole)]
 
 
 def _look(shot: _Shot) -> Sighting | None:

@@ -82,7 +82,9 @@ class Stack:
             Another shape or type than the stack has.
         """
         if frame.shape != (*self._shape, 3):
-            raise InputError(f"frame of shape {frame.shape} in a stack of {(*self._shape, 3)}", remedy="one size for all")
+            raise InputError(
+                f"frame of shape {frame.shape} in a stack of {(*self._shape, 3)}", remedy="one size for all"
+            )
         if not self._state:
             self._start(frame.dtype)
         if mask is not None:
@@ -91,12 +93,12 @@ class Stack:
             frame = weaken(frame, mask)
         self.add_strip(0, frame, self._added + 1 if number is None else number, ambient=ambient)
 
-    def add_strip(
-        self, top: int, strip: NDArray[Any], number: int, *, left: int = 0, ambient: bool = False
-    ) -> None:
+    def add_strip(self, top: int, strip: NDArray[Any], number: int, *, left: int = 0, ambient: bool = False) -> None:
         """Add a part of a frame, from row `top` and column `left` on; strips of one frame may come from several threads."""
         if strip.dtype != self.pixels().dtype:
-            raise InputError(f"frame of type {strip.dtype} in a stack of {self.pixels().dtype}", remedy="one type for all")
+            raise InputError(
+                f"frame of type {strip.dtype} in a stack of {self.pixels().dtype}", remedy="one type for all"
+            )
         part = (slice(top, top + strip.shape[0]), slice(left, left + strip.shape[1]))
         won = self._rule.fold(tuple(whole[part] for whole in self._state), strip, ambient=ambient)
         self._coverage[part][won] = number

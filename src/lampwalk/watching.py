@@ -155,9 +155,7 @@ class Walk:
             for k, col in enumerate(_COLS):
                 part = self.reached[i * h // 3 : (i + 1) * h // 3, k * w // 3 : (k + 1) * w // 3]
                 if part.mean() < REACHED:
-                    dark.append(
-                        "centre" if (i, k) == (1, 1) else f"{row} {col or 'middle'}".replace("middle ", "")
-                    )
+                    dark.append("centre" if (i, k) == (1, 1) else f"{row} {col or 'middle'}".replace("middle ", ""))
         return tuple(dark)
 
     def _begin(self, frame: Frame, preview: Preview, sighting: Sighting, start: float) -> Step:
@@ -183,9 +181,7 @@ class Walk:
     def _left_out(self, name: str, why: str, start: float) -> Step:
         record = FrameRecord(file=name, role="left out", why=why)
         self.records.append(record)
-        finding = Finding(
-            code="not-aligned", frame=name, text=f"left out: {why}", remedy="shoot this position again"
-        )
+        finding = Finding(code="not-aligned", frame=name, text=f"left out: {why}", remedy="shoot this position again")
         return Step(record=record, findings=(finding,), seconds=time.perf_counter() - start)
 
     def _motion(self, frame: Frame, matrix: Matrix) -> list[Finding]:
@@ -208,9 +204,7 @@ class Walk:
         level = ambient.level([self._first, small], [not self._first_lit, False], 0, ev)[1]
         gain = ambient.level_field(level, small, self._first.linear)
         drift_ev = -float(level.ambient_ev) if level.measured else 0.0
-        return (
-            small if gain is None else replace(small, linear=np.clip(small.linear * gain, 0, 1))
-        ), drift_ev
+        return (small if gain is None else replace(small, linear=np.clip(small.linear * gain, 0, 1))), drift_ev
 
     def _drift(self, name: str, drift_ev: float) -> list[Finding]:
         if abs(drift_ev - self._told_ev) < DRIFT_EV:
@@ -272,9 +266,7 @@ class Walk:
         mask = masks.find_in_previews(seen, by_day)[-1].hidden
         return cv2.resize(mask, small.shape[::-1], interpolation=cv2.INTER_LINEAR) > 127
 
-    def _stand_before_light(
-        self, name: str, hidden: NDArray[np.bool_], lit: NDArray[np.bool_]
-    ) -> list[Finding]:
+    def _stand_before_light(self, name: str, hidden: NDArray[np.bool_], lit: NDArray[np.bool_]) -> list[Finding]:
         """Find a mask amid what its own lamp lights."""
         sigma = masks.AROUND * max(hidden.shape)
         seen = cv2.GaussianBlur((~hidden).astype(np.float32), (0, 0), sigma)
@@ -290,9 +282,7 @@ class Walk:
 
     def _unlit(self, frame: Frame) -> Finding:
         if frame.facts.flash_fired is False:
-            return Finding(
-                code="ambient-again", frame=frame.name, text="a frame without flash", serious=False
-            )
+            return Finding(code="ambient-again", frame=frame.name, text="a frame without flash", serious=False)
         return Finding(code="no-flash", frame=frame.name, text="the flash did not fire, or lights nothing in the picture",
                        remedy="check trigger and batteries; shoot this position again")  # fmt: skip
 
@@ -319,9 +309,7 @@ def _where(area: NDArray[np.bool_]) -> str:
     """Say where in the picture something lies: ``lower left``."""
     rows, cols = np.nonzero(area)
     i, k = (int(3 * np.median(v) / n) for v, n in zip((rows, cols), area.shape, strict=True))
-    return (
-        "in the centre" if (i, k) == (1, 1) else f"{_ROWS[i]} {_COLS[k] or 'middle'}".replace("middle ", "")
-    )
+    return "in the centre" if (i, k) == (1, 1) else f"{_ROWS[i]} {_COLS[k] or 'middle'}".replace("middle ", "")
 
 
 class Live:
@@ -337,9 +325,7 @@ class Live:
         self._run, self._frames = run, frames
         self._lines: list[str] = []
         if (run / "composite.tif").exists():
-            raise OutputError(
-                "a finished run lies there", file=run, remedy="give another folder, or remove it"
-            )
+            raise OutputError("a finished run lies there", file=run, remedy="give another folder, or remove it")
         with runfolder.writing(run) as folder:
             runfolder.write_whole(folder / PAGE, _page("waiting for the first frame", ()))
             runfolder.write_whole(

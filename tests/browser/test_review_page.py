@@ -121,9 +121,7 @@ def test_the_result_changes_where_it_was_painted(opened):
     page.page.locator('.slide[data-file="06.jpg"]').click()
     page.page.keyboard.press("0")
     page.idle()
-    read = (
-        """Array.from(globalThis.lampwalkReview.result.getContext("2d").getImageData(0, 0, 600, 400).data)"""
-    )
+    read = """Array.from(globalThis.lampwalkReview.result.getContext("2d").getImageData(0, 0, 600, 400).data)"""
     before = np.array(page.page.evaluate(read)).reshape(400, 600, 4)[..., :3]
     page.page.fill("#brush-size", "30")
     page.drag((300, 300), (340, 310))
@@ -386,9 +384,7 @@ def test_names_from_the_disk_stay_text(open_run_page, small_scene, tmp_path):
     evil = "<img src=x onerror=document.title='gone'>.jpg"
     frames = tmp_path / "frames"
     frames.mkdir()
-    for source, name in zip(
-        sorted((small_scene / "frames").glob("*.jpg")), ["a.jpg", evil, "c.jpg"], strict=False
-    ):
+    for source, name in zip(sorted((small_scene / "frames").glob("*.jpg")), ["a.jpg", evil, "c.jpg"], strict=False):
         shutil.copy(source, frames / name)
     lampwalk.merge_folder(frames, tmp_path / "run")
     page = open_run_page(tmp_path / "run")

@@ -63,9 +63,7 @@ SOURCE = metadata.Exif(
 
 
 def test_fields_have_the_types_and_counts_of_the_tables():
-    made = metadata.parse(
-        metadata.for_output(metadata.Metadata(exif=metadata.serialise(SOURCE)), (300, 400)).exif
-    )
+    made = metadata.parse(metadata.for_output(metadata.Metadata(exif=metadata.serialise(SOURCE)), (300, 400)).exif)
     assert set(TABLE) <= set(made.photo)
     for tag, (name, kinds, count) in TABLE.items():
         assert made.photo[tag].kind in kinds, name
@@ -85,9 +83,7 @@ def test_the_flash_field_is_understood(value, fired, tmp_path):
 @pytest.mark.skipif(shutil.which("exiftool") is None, reason="exiftool is not installed here")
 @pytest.mark.parametrize("name", ["a.tif", "a.jpg", "a.png"])
 def test_exiftool_reads_the_same_and_warns_of_nothing(name, tmp_path):
-    about = metadata.for_output(
-        metadata.Metadata(exif=metadata.serialise(SOURCE), icc=profiles.srgb_icc()), (32, 48)
-    )
+    about = metadata.for_output(metadata.Metadata(exif=metadata.serialise(SOURCE), icc=profiles.srgb_icc()), (32, 48))
     write = {"a.tif": encode.write_tiff, "a.jpg": encode.write_jpeg, "a.png": encode.write_png}[name]
     write(tmp_path / name, np.zeros((32, 48, 3), np.uint8), exif=about.exif, icc=about.icc)
     run = subprocess.run(

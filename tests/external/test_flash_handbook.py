@@ -25,9 +25,7 @@ from lampwalk.flash import (
     ("guide_number", "distance", "f_number"),
     [(32, 4, 8), (80, 10, 8), (120, 15, 8), (160, 20, 8)],
 )
-def test_teaching_page_of_a_photographic_society(
-    guide_number: float, distance: float, f_number: float
-) -> None:
+def test_teaching_page_of_a_photographic_society(guide_number: float, distance: float, f_number: float) -> None:
     """Guide number 32 at 4 m: f/8; in feet 80, 120, 160 at 10, 15, 20 ft: f/8."""
     assert aperture_for(guide_number, distance) == pytest.approx(f_number)
     assert distance_for_m(guide_number, f_number) == pytest.approx(distance)

@@ -89,9 +89,7 @@ def test_a_profile_that_lampwalk_builds_means_the_same_to_littlecms(name):
         renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
     )  # fmt: skip
     got = np.asarray(lab).astype(float)
-    got[..., 1:] = np.where(
-        got[..., 1:] >= 128, got[..., 1:] - 256, got[..., 1:]
-    )  # Pillow's LAB has signed a, b
+    got[..., 1:] = np.where(got[..., 1:] >= 128, got[..., 1:] - 256, got[..., 1:])  # Pillow's LAB has signed a, b
     got[..., 0] *= 100 / 255
     xyz = space.to_linear(pixels) @ space.to_xyz.T
     wanted = reference.XYZ_to_Lab(xyz, reference.XYZ_to_xy([0.9642, 1.0, 0.8249]))

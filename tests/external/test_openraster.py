@@ -38,9 +38,7 @@ def render(archive: zipfile.ZipFile) -> np.ndarray:
         blends = {"svg:lighten": np.maximum, "svg:src-over": lambda _below, above: above}
         blended = blends[entry.get("composite-op")](backdrop, source)
         source = (1 - backdrop_alpha) * source + backdrop_alpha * blended  # W3C, 5, blending first
-        out = (
-            alpha * source + (1 - alpha) * backdrop_alpha * backdrop
-        )  # 5.1: co = cs x as + cb x ab x (1 - as)
+        out = alpha * source + (1 - alpha) * backdrop_alpha * backdrop  # 5.1: co = cs x as + cb x ab x (1 - as)
         backdrop_alpha = alpha + backdrop_alpha * (1 - alpha)
         backdrop = np.divide(out, backdrop_alpha, out=np.zeros_like(out), where=backdrop_alpha > 0)
     assert np.allclose(backdrop_alpha, 1)
@@ -88,9 +86,7 @@ def test_the_file_is_laid_out_as_the_specification_asks(tmp_path):
     layers = [(f"lamp <{i}> & co", deliver.layer(wide)) for i in range(2)]
     deliver.write_openraster(tmp_path / "a.ora", layers, wide)
     data = (tmp_path / "a.ora").read_bytes()
-    assert (
-        data[30:54] == b"mimetypeimage/openraster"
-    )  # first in the zip and stored: a fixed place for file(1)
+    assert data[30:54] == b"mimetypeimage/openraster"  # first in the zip and stored: a fixed place for file(1)
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         names = archive.namelist()
         assert {"mimetype", "stack.xml", "mergedimage.png", "Thumbnails/thumbnail.png"} < set(names)

@@ -43,8 +43,6 @@ def test_reach_takes_the_bias_away_where_no_lamp_adds_light() -> None:
     state = rule.start((150, 200))
     for frame, share in zip(frames, rules.reach(frames, [True] + [False] * 9), strict=True):
         strip = colour.to_encoded(frame.linear)
-        rule.fold(
-            state, strip if share is None else np.where(share[..., None] == 255, strip, 0).astype(np.uint16)
-        )
+        rule.fold(state, strip if share is None else np.where(share[..., None] == 255, strip, 0).astype(np.uint16))
     bias = float((colour.to_linear(state[0]) - 0.05).mean() / 0.002)
     assert abs(bias) < 0.05 < TABLE[10]

@@ -52,9 +52,7 @@ def test_the_digits_are_krysteks(kelvin: float) -> None:
 
 
 def test_illuminant_a() -> None:
-    assert uv(xy(lamps.planckian_rgb(2856))) == pytest.approx(
-        uv(np.array([0.44757, 0.40745])), abs=ACCURACY_UV
-    )
+    assert uv(xy(lamps.planckian_rgb(2856))) == pytest.approx(uv(np.array([0.44757, 0.40745])), abs=ACCURACY_UV)
 
 
 @pytest.mark.parametrize("mired", [-100, -30, 25, 131, 250])

@@ -42,9 +42,7 @@ def numbers(field: tuple[int, bytes]) -> tuple[int, ...]:
 
 @pytest.fixture(params=["deflate", "none"])
 def written(request, tmp_path):
-    about = metadata.for_output(
-        metadata.Metadata(icc=profiles.srgb_icc(), xmp=b"<x:xmpmeta/>"), PIXELS.shape[:2]
-    )
+    about = metadata.for_output(metadata.Metadata(icc=profiles.srgb_icc(), xmp=b"<x:xmpmeta/>"), PIXELS.shape[:2])
     path = tmp_path / "a.tif"
     encode.write_tiff(path, PIXELS, icc=about.icc, exif=about.exif, xmp=about.xmp, compression=request.param)
     return path

@@ -18,9 +18,7 @@ def composite(cb: float, cs: float, alpha_s: float, alpha_b: float = 1.0) -> flo
     return cs * (1 - alpha_b) * alpha_s + cb * alpha_b * (1 - alpha_s) + alpha_s * alpha_b * max(cb, cs)
 
 
-@pytest.mark.parametrize(
-    ("cs", "alpha", "co"), [(0.6, 0.5, 0.4), (0.1, 0.5, 0.2), (0.6, 1.0, 0.6), (0.1, 1.0, 0.2)]
-)
+@pytest.mark.parametrize(("cs", "alpha", "co"), [(0.6, 0.5, 0.4), (0.1, 0.5, 0.2), (0.6, 1.0, 0.6), (0.1, 1.0, 0.2)])
 def test_the_formula_gives_the_worked_values(cs: float, alpha: float, co: float) -> None:
     assert composite(0.2, cs, alpha) == pytest.approx(co)
 

@@ -22,9 +22,7 @@ from PIL import Image
 H, W = 40, 56
 _noise = np.random.default_rng(8)
 RGB16 = np.clip(
-    np.linspace(3000, 60000, H * W).reshape(H, W, 1)
-    + np.array([0, 2000, -2000])
-    + _noise.normal(0, 300, (H, W, 3)),
+    np.linspace(3000, 60000, H * W).reshape(H, W, 1) + np.array([0, 2000, -2000]) + _noise.normal(0, 300, (H, W, 3)),
     0,
     65535,
 ).astype(np.uint16)
@@ -130,9 +128,7 @@ def tiff_header_only(width: int, height: int) -> bytes:
     return b"II*\0" + struct.pack("<IH", 8, len(fields)) + entries + b"\0" * 4
 
 
-def write_dng(
-    path: Path, linear: np.ndarray, neutral: tuple[float, float, float], *, gain: float = 1.0
-) -> None:
+def write_dng(path: Path, linear: np.ndarray, neutral: tuple[float, float, float], *, gain: float = 1.0) -> None:
     """Write a DNG of a Bayer mosaic (RGGB) that shows `linear` sRGB light, by a camera that sees sRGB's
     primaries.
 
@@ -263,9 +259,7 @@ READ = [
 
 REFUSED = [
     Sample("JPEG, CMYK", ".jpg", _pillow(RGB8, "CMYK"), None, words="CMYK"),
-    Sample(
-        "TIFF, CMYK", ".tif", _tiff(np.dstack([RGB8, _ALPHA]), photometric="separated"), None, words="CMYK"
-    ),
+    Sample("TIFF, CMYK", ".tif", _tiff(np.dstack([RGB8, _ALPHA]), photometric="separated"), None, words="CMYK"),
     Sample("TIFF with a colour table", ".tif", _pillow(GREY8, "P"), None, words="colour table"),
     Sample("TIFF, 32-bit integers", ".tif", _tiff(RGB16.astype(np.uint32)), None, words="uint32"),
     Sample("TIFF, black and white", ".tif", _pillow(GREY8, "1"), None, words="type"),
@@ -287,9 +281,7 @@ REFUSED = [
     Sample("PNG, bytes changed", ".png", _flipped(_PNG16, 0.5), None, words="damaged or cut short"),
     Sample("TIFF, plain, cut short", ".tif", _cut(_tiff(RGB16), 0.6), None, words="damaged or cut short"),
     Sample("TIFF, deflate, cut short", ".tif", _cut(_DEFLATE, 0.6), None, words="damaged or cut short"),
-    Sample(
-        "TIFF, deflate, bytes changed", ".tif", _flipped(_DEFLATE, 0.5), None, words="damaged or cut short"
-    ),
+    Sample("TIFF, deflate, bytes changed", ".tif", _flipped(_DEFLATE, 0.5), None, words="damaged or cut short"),
     Sample(
         "TIFF, LZW, cut short",
         ".tif",

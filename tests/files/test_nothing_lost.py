@@ -32,13 +32,9 @@ def test_faults_at_file_operations_and_kills(tiny_series, tmp_path):
     if compiler is None or not sys.platform.startswith("linux"):
         pytest.skip("needs Linux and a C compiler to make file operations fail")
     shim = tmp_path / "shim.so"
-    subprocess.run(
-        [compiler, "-shared", "-fPIC", "-O1", "-o", shim, HERE / "fault_shim.c", "-ldl"], check=True
-    )
+    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", shim, HERE / "fault_shim.c", "-ldl"], check=True)
     plan = tmp_path / "plan.json"
-    plan.write_text(
-        json.dumps({"frames": str(tiny_series), "home": str(tmp_path / "home"), "points": 4, "kills": 6})
-    )
+    plan.write_text(json.dumps({"frames": str(tiny_series), "home": str(tmp_path / "home"), "points": 4, "kills": 6}))
     source = Path(lampwalk.__file__).parent.parent
     env = os.environ | {"LD_PRELOAD": str(shim), "PYTHONPATH": str(source)}
     done = subprocess.run(

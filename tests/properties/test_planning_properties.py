@@ -33,9 +33,7 @@ SETTINGS = st.builds(
     f_number=st.sampled_from(F_NUMBERS),
     iso=st.sampled_from([50.0, 64.0, 100.0, 125.0, 400.0, 1600.0, 12800.0]),
 )
-SUBJECTS = st.builds(
-    Subject, width_m=st.floats(0.3, 20), depth_m=st.floats(0.3, 10), height_m=st.floats(0.3, 6)
-)
+SUBJECTS = st.builds(Subject, width_m=st.floats(0.3, 20), depth_m=st.floats(0.3, 10), height_m=st.floats(0.3, 6))
 
 
 @given(SETTINGS)
@@ -44,9 +42,7 @@ def test_settings_read_back_as_written(setting: Setting) -> None:
 
 
 @given(SETTINGS, st.sampled_from(F_NUMBERS), st.floats(-4, 6), st.integers(0, 8))
-def test_daylight_sinks_as_asked_to_half_a_third(
-    meter: Setting, f_number: float, sink: float, nd_ev: int
-) -> None:
+def test_daylight_sinks_as_asked_to_half_a_third(meter: Setting, f_number: float, sink: float, nd_ev: int) -> None:
     try:
         found = find_exposure(meter, f_number, sink, nd_ev=nd_ev)
     except InputError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import cv2
@@ -18,7 +19,9 @@ from lampwalk.handoff import Extras
 @pytest.fixture(scope="module")
 def run(small_scene, tmp_path_factory):
     extras = Extras(layers=True, clip=True, delivery=300, compression="deflate")
-    return lampwalk.merge_folder(small_scene / "frames", tmp_path_factory.mktemp("handoff") / "run", extras=extras).folder
+    return lampwalk.merge_folder(
+        small_scene / "frames", tmp_path_factory.mktemp("handoff") / "run", extras=extras
+    ).folder
 
 
 def test_the_layers_rendered_by_the_specification_are_the_composite(run):
@@ -28,8 +31,8 @@ def test_the_layers_rendered_by_the_specification_are_the_composite(run):
         assert archive.read("mimetype") == b"image/openraster"
         layers = list(ElementTree.fromstring(archive.read("stack.xml")).find("stack"))
         rendered = None
-        for layer in reversed(layers):  # the topmost stands first
-            assert layer.get("composite-op") == "svg:lighten"
+        for number, layer in enumerate(reversed(layers)):  # the topmost stands first
+            assert layer.get("composite-op") == ("svg:lighten" if number else "svg:src-over")
             data = np.frombuffer(archive.read(layer.get("src")), np.uint8)
             rgba = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)[..., [2, 1, 0, 3]]
             assert set(np.unique(rgba[..., 3])) <= {0, 65535}
@@ -46,7 +49,7 @@ def test_the_clip_grows_and_ends_with_the_result(run):
         for i in range(clip.n_frames):
             clip.seek(i)
             means.append(float(np.asarray(clip.convert("RGB")).mean()))
-    assert all(later >= earlier - 0.5 for earlier, later in zip(means, means[1:], strict=False))
+    assert all(later >= earlier - 0.5 for earlier, later in pairwise(means))
     assert means[-1] > means[0] + 10
 
 

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
-from scoring import score
 
 import lampwalk
 from lampwalk import worksheet
+from scoring import score
 
 
 @pytest.fixture(scope="module")

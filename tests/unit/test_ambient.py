@@ -94,8 +94,7 @@ def test_a_flash_on_everything_is_said_not_guessed() -> None:
     a = albedo()[H // 3 :] * 0.5
     yy, xx = np.mgrid[: a.shape[0], :W]
     lamps = [
-        a * np.float32(1 + s * np.hypot(xx - x, yy - 40) / 60)[..., None]
-        for s, x in ((3, -100), (2, 400), (4, 150))
+        a * np.float32(1 + s * np.hypot(xx - x, yy - 40) / 60)[..., None] for s, x in ((3, -100), (2, 400), (4, 150))
     ]
     levels = ambient.level([shoot(f) for f in lamps], [False] * 3, 0)
     assert not levels[1].measured

@@ -25,10 +25,7 @@ QUICK = batch.Choices(hide=False, glow=False, fill=False, quiet=False)
 @pytest.fixture(scope="module")
 def tiny(small_scene) -> list[np.ndarray]:
     names = ("00.jpg", "03.jpg", "06.jpg")
-    return [
-        cv2.resize(cv2.imread(str(small_scene / "frames" / n)), SHAPE, interpolation=cv2.INTER_AREA)
-        for n in names
-    ]
+    return [cv2.resize(cv2.imread(str(small_scene / "frames" / n)), SHAPE, interpolation=cv2.INTER_AREA) for n in names]
 
 
 def put(folder: Path, frames) -> Path:
@@ -153,9 +150,7 @@ def test_workers_stay_inside_the_memory_budget(shoots):
     assert batch.workers_for(jobs, workers=8, memory_bytes=1) == 1
 
 
-def test_a_dask_cluster_of_two_processes_with_a_killed_worker_and_a_missing_file(
-    shoots, tmp_path, monkeypatch
-):
+def test_a_dask_cluster_of_two_processes_with_a_killed_worker_and_a_missing_file(shoots, tmp_path, monkeypatch):
     distributed = pytest.importorskip("distributed")
     import dask
 
@@ -168,9 +163,7 @@ def test_a_dask_cluster_of_two_processes_with_a_killed_worker_and_a_missing_file
     )
     with (
         dask.config.set({"distributed.worker.daemon": True}),
-        distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
-        ) as cluster,
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster,
         distributed.Client(cluster, set_as_default=False) as client,
     ):
         executor = client.get_executor(pure=False)

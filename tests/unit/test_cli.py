@@ -23,7 +23,16 @@ def test_version_and_help(capsys):
 
 
 def test_merge_gives_json_on_standard_output_and_nothing_else(small_scene, tmp_path):
-    command = [sys.executable, "-m", "lampwalk.cli", "merge", str(small_scene / "frames"), "--output", str(tmp_path / "run"), "--json"]
+    command = [
+        sys.executable,
+        "-m",
+        "lampwalk.cli",
+        "merge",
+        str(small_scene / "frames"),
+        "--output",
+        str(tmp_path / "run"),
+        "--json",
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)
@@ -76,7 +85,9 @@ def test_a_frame_of_another_scene_is_left_out_and_said(small_scene, tmp_path, ca
     assert odd["why"]
 
 
-@pytest.mark.parametrize("option", [["--off", "77"], ["--stops", "01"], ["--stops", "01=x"], ["--crop", "wide"], ["--rule", "mean"]])
+@pytest.mark.parametrize(
+    "option", [["--off", "77"], ["--stops", "01"], ["--stops", "01=x"], ["--crop", "wide"], ["--rule", "mean"]]
+)
 def test_options_that_cannot_be_meant(option, small_scene, tmp_path, capsys):
     assert main(["merge", str(small_scene / "frames"), "--output", str(tmp_path / "run"), *option]) == 2
     assert "(" in capsys.readouterr().err

@@ -36,9 +36,7 @@ def test_writes_three_files_and_nothing_else(tmp_path: Path, capsys: pytest.Capt
 
 def test_json_on_standard_output_is_the_plan_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main([*BOAT, "--json", "--output", str(tmp_path)])
-    assert json.loads(capsys.readouterr().out) == json.loads(
-        (tmp_path / "plan.json").read_text(encoding="utf-8")
-    )
+    assert json.loads(capsys.readouterr().out) == json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))
 
 
 def test_status_1_where_the_lamp_is_too_weak(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -26,9 +26,7 @@ XMP += b'<x:xmpmeta xmlns:x="adobe:ns:meta/"/><?xpacket end="w"?>'
 def carried() -> metadata.Metadata:
     exif = Image.Exif()
     exif.update({271: "Maker", 272: "Camera 1", 315: "A. Author"})
-    exif.get_ifd(0x8769).update(
-        {33434: IFDRational(1, 125), 33437: IFDRational(8), 36867: "2024:10:12 18:00:00"}
-    )
+    exif.get_ifd(0x8769).update({33434: IFDRational(1, 125), 33437: IFDRational(8), 36867: "2024:10:12 18:00:00"})
     return metadata.for_output(metadata.Metadata(exif=exif.tobytes(), icc=ICC, xmp=XMP), PIXELS.shape[:2])
 
 
@@ -159,9 +157,7 @@ def test_a_folder_that_is_not_there_is_named(tmp_path):
 
 
 def test_a_name_of_full_length_can_be_written(tmp_path):
-    encode.write_png(
-        tmp_path / ("ü" * 120 + ".png"), PIXELS
-    )  # 244 of 255 bytes: no room for a longer one beside it
+    encode.write_png(tmp_path / ("ü" * 120 + ".png"), PIXELS)  # 244 of 255 bytes: no room for a longer one beside it
     assert len(list(tmp_path.iterdir())) == 1
 
 

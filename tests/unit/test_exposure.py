@@ -91,9 +91,7 @@ def test_high_speed_sync_model() -> None:
 
 
 def test_own_entry_loss_reaches_the_plan() -> None:
-    assert find_exposure(
-        METER, 8, 2, shutter=Shutter(sync_s=1 / 250, hss_entry_ev=0)
-    ).flash_loss_ev == pytest.approx(1)
+    assert find_exposure(METER, 8, 2, shutter=Shutter(sync_s=1 / 250, hss_entry_ev=0)).flash_loss_ev == pytest.approx(1)
 
 
 @pytest.mark.parametrize(

@@ -111,9 +111,7 @@ def test_a_chunk_that_claims_gigabytes_is_refused_before_memory_is_taken(tmp_pat
 
 def test_a_large_picture_that_is_allowed_gives_no_warning(tmp_path):
     path = tmp_path / "a.png"
-    path.write_bytes(
-        png_header_only(20_000, 20_000)
-    )  # Pillow would warn from 90 megapixels, and refuse from 179
+    path.write_bytes(png_header_only(20_000, 20_000))  # Pillow would warn from 90 megapixels, and refuse from 179
     assert files.read_facts(path).width == 20_000
     assert Image.MAX_IMAGE_PIXELS is not None
 

@@ -16,11 +16,7 @@ WHOLE = {"polygon": [[-1, -1], [2, -1], [2, 2], [-1, 2]]}
 
 
 def ramp(h: int = 40, w: int = 4096) -> np.ndarray:
-    return (
-        np.repeat(np.broadcast_to(np.linspace(0, 65535, w), (h, w))[..., None], 3, axis=2)
-        .round()
-        .astype(np.uint16)
-    )
+    return np.repeat(np.broadcast_to(np.linspace(0, 65535, w), (h, w))[..., None], 3, axis=2).round().astype(np.uint16)
 
 
 def done(pixels: np.ndarray, **spec: Any) -> np.ndarray:
@@ -54,9 +50,9 @@ def test_a_ramp_stays_a_ramp_without_bands() -> None:
 
 def test_lift_acts_in_its_region_and_fades_softly() -> None:
     flat = np.full((300, 400, 3), 20000, np.uint16)
-    out = done(flat, lift=[{"region": {"ellipse": [0.5, 0.5, 0.2, 0.2]}, "gamma": 1.5, "soft": 0.1}])[
-        ..., 0
-    ].astype(int)
+    out = done(flat, lift=[{"region": {"ellipse": [0.5, 0.5, 0.2, 0.2]}, "gamma": 1.5, "soft": 0.1}])[..., 0].astype(
+        int
+    )
     assert out[0, 0] == 20000
     assert out[150, 200] > 24000
     assert np.abs(np.diff(out[150])).max() < 300
@@ -64,9 +60,7 @@ def test_lift_acts_in_its_region_and_fades_softly() -> None:
 
 def test_strips_leave_no_seam() -> None:
     flat = np.full((600, 500, 3), 20000, np.uint16)
-    out = done(flat, lift=[{"region": {"ellipse": [0.5, 0.45, 0.3, 0.3]}, "gamma": 1.4}], burn={})[
-        ..., 0
-    ].astype(int)
+    out = done(flat, lift=[{"region": {"ellipse": [0.5, 0.45, 0.3, 0.3]}, "gamma": 1.4}], burn={})[..., 0].astype(int)
     second = np.abs(np.diff(out, n=2, axis=0))
     assert second[254:258].max() <= second[200:250].max() + 3
 
@@ -91,18 +85,14 @@ def test_burn_darkens_the_border_in_stops_and_spares_the_middle() -> None:
     assert (np.diff(out[150, :200, 0].astype(int)) >= 0).all()
 
 
-@pytest.mark.parametrize(
-    ("ratio", "shape"), [([16, 9], (225, 400)), ([1, 1], (300, 300)), ([4, 5], (300, 240))]
-)
+@pytest.mark.parametrize(("ratio", "shape"), [([16, 9], (225, 400)), ([1, 1], (300, 300)), ([4, 5], (300, 240))])
 def test_crop_is_as_large_as_fits(ratio: list[float], shape: tuple[int, int]) -> None:
     assert done(np.zeros((300, 400, 3), np.uint16), crop={"ratio": ratio}).shape[:2] == shape
 
 
 def test_crop_follows_the_focus_and_stays_where_all_frames_cover() -> None:
     rows, cols = finish.crop_box(
-        finish.from_json(
-            {"crop": {"ratio": [1, 1], "focus": [0.95, 0.5], "inside": [0.05, 0.1, 0.95, 0.9]}}
-        ).crop,  # type: ignore[arg-type]
+        finish.from_json({"crop": {"ratio": [1, 1], "focus": [0.95, 0.5], "inside": [0.05, 0.1, 0.95, 0.9]}}).crop,  # type: ignore[arg-type]
         (1000, 2000),
     )
     assert (rows.start, rows.stop) == (100, 900)

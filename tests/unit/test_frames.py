@@ -25,9 +25,7 @@ def picture(height: int = 24, width: int = 32) -> np.ndarray:
     return RNG.integers(0, 255, (height, width, 3), np.uint8)
 
 
-def jpeg(
-    path: Path, *, taken: str | None = None, subsec: str = "", size: tuple[int, int] = (24, 32), **more
-) -> Path:
+def jpeg(path: Path, *, taken: str | None = None, subsec: str = "", size: tuple[int, int] = (24, 32), **more) -> Path:
     exif = Image.Exif()
     if taken:
         exif.get_ifd(0x8769).update({36867: taken, 37521: subsec} if subsec else {36867: taken})
@@ -54,9 +52,7 @@ def test_where_one_time_is_missing_names_decide_and_9_comes_before_10(tmp_path):
     assert natural_key("a2b10") < natural_key("A2b11")
 
 
-@pytest.mark.parametrize(
-    "name", ["with space.jpg", "Übergrößé.JPG", "🚤 Boot.Jpeg", "x" * 240 + ".jpg", "a.b.c.jpg"]
-)
+@pytest.mark.parametrize("name", ["with space.jpg", "Übergrößé.JPG", "🚤 Boot.Jpeg", "x" * 240 + ".jpg", "a.b.c.jpg"])
 def test_any_name_is_read(name, tmp_path):
     jpeg(tmp_path / name)
     jpeg(tmp_path / "0.jpg")
@@ -253,9 +249,7 @@ def test_raw_frames_are_developed_alike(tmp_path):
     light, chosen = np.full((32, 48, 3), 0.25), np.array([0.5, 1.0, 0.6])
     write_dng(tmp_path / "1.dng", light, (0.5, 1.0, 0.6))
     write_dng(tmp_path / "2.dng", light * chosen / np.array([0.4, 1.0, 0.8]), (0.4, 1.0, 0.8))
-    write_dng(
-        tmp_path / "3.dng", light / 2, (0.5, 1.0, 0.6)
-    )  # half the light stays half: no automatic brightness
+    write_dng(tmp_path / "3.dng", light / 2, (0.5, 1.0, 0.6))  # half the light stays half: no automatic brightness
     series = read_series(tmp_path)
     one, two, three = (profiles.known("sRGB").to_linear(f.pixels())[8:-8, 8:-8] for f in series.frames)
     assert np.abs(one - 0.25).max() < 0.002

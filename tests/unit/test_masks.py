@@ -64,9 +64,7 @@ def likely(series: list[Preview], frame: int, area: np.ndarray, value: float = 0
     return p
 
 
-def found(
-    series: list[Preview], probability: list[np.ndarray], monkeypatch: pytest.MonkeyPatch
-) -> tuple[Mask, ...]:
+def found(series: list[Preview], probability: list[np.ndarray], monkeypatch: pytest.MonkeyPatch) -> tuple[Mask, ...]:
     monkeypatch.setattr(detector, "probability", lambda previews, ambient: probability)
     return masks.find_in_previews(series, [k == 0 for k in range(len(series))])
 
@@ -195,8 +193,7 @@ def test_same_again(series, monkeypatch):
     p = likely(series, 2, drawn(gap=True))
     first, second = found(series, p, monkeypatch), found(series, p, monkeypatch)
     assert all(
-        np.array_equal(a.hidden, b.hidden) and a.regions == b.regions
-        for a, b in zip(first, second, strict=True)
+        np.array_equal(a.hidden, b.hidden) and a.regions == b.regions for a, b in zip(first, second, strict=True)
     )
 
 

@@ -39,9 +39,7 @@ def camera_exif(order: str = "<") -> bytes:
 
 
 def read(block: bytes) -> dict[str, str]:
-    return {
-        name: str(value) for name, value in exifread.process_file(io.BytesIO(block), details=True).items()
-    }
+    return {name: str(value) for name, value in exifread.process_file(io.BytesIO(block), details=True).items()}
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
@@ -127,9 +125,7 @@ _FIELDS = st.dictionaries(
 
 @given(_FIELDS, _FIELDS)
 def test_fields_come_back_byte_for_byte(photo, location):
-    back = metadata.parse(
-        metadata.serialise(Exif(main={272: metadata.text("C")}, photo=photo, location=location))
-    )
+    back = metadata.parse(metadata.serialise(Exif(main={272: metadata.text("C")}, photo=photo, location=location)))
     assert (back.photo, back.location) == (photo, location)
 
 

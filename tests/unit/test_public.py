@@ -15,7 +15,7 @@ import lampwalk
 PUBLIC = {
     "Alignment", "Choices", "Composite", "Finding", "Frame", "FrameError", "InputError", "Lamp", "LampwalkError", "Mask",
     "MissingExtraError", "OutputError", "Run", "Series", "SeriesError", "Stack", "Wish", "WorksheetError", "align", "check",
-    "find_equipment", "merge", "merge_folder", "merge_worksheet", "plan", "read_series",
+    "find_equipment", "merge", "merge_folder", "merge_many", "merge_worksheet", "plan", "read_series",
 }  # fmt: skip
 
 MODULES = sorted(
@@ -47,6 +47,8 @@ def test_docstrings_name_only_parameters_that_exist(name):
         block = re.search(r"Parameters\n-+\n(.*?)(\n\n[A-Z]\w+\n-+|\Z)", text, re.S)
         if block is None:
             continue
-        named = [n.strip() for line in re.findall(r"^(\w[\w, ]*?)(?: :|$)", block.group(1), re.M) for n in line.split(",")]
+        named = [
+            n.strip() for line in re.findall(r"^(\w[\w, ]*?)(?: :|$)", block.group(1), re.M) for n in line.split(",")
+        ]
         real = set(inspect.signature(function).parameters)
         assert set(named) <= real, f"{name}.{function.__name__}: {set(named) - real}"

@@ -79,9 +79,7 @@ def test_without_the_token_there_is_no_answer(server, token):
     assert b"frames" not in body
 
 
-@pytest.mark.parametrize(
-    "host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "localhost.evil.example:80", ""]
-)
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "localhost.evil.example:80", ""])
 def test_another_host_name_is_refused(server, host):
     """DNS rebinding: a foreign name that leads to 127.0.0.1."""
     assert ask(server, "", Host=host)[0] == 403
@@ -158,9 +156,7 @@ def test_a_change_is_carried_out_and_a_stale_one_is_not(server):
     done = json.loads(body)
     assert not next(f for f in done["state"]["frames"] if f["file"] == "05.jpg")["on"]
     assert post(server, "change", request)[0] == 409
-    status, _, body = post(
-        server, "change", {"do": "lamp", "frame": "05.jpg", "gain_ev": 99, "seen": done["revision"]}
-    )
+    status, _, body = post(server, "change", {"do": "lamp", "frame": "05.jpg", "gain_ev": 99, "seen": done["revision"]})
     assert status == 422
     assert "gain_ev" in json.loads(body)["error"]
     assert post(server, "change", {"do": "undo", "seen": done["revision"]})[0] == 200

@@ -81,9 +81,7 @@ def a_place(settled):
         clipped = cv2.dilate((layer.max(axis=2) > 0.95 * 65535).astype(np.uint8), np.ones((31, 71)))
         part = (settled.coverage == i + 1) & (clipped == 0)
         if d.role == "lamp":
-            found.append(
-                (cv2.minMaxLoc(cv2.distanceTransform(part.astype(np.uint8), cv2.DIST_L2, 5)), d.frame.name)
-            )
+            found.append((cv2.minMaxLoc(cv2.distanceTransform(part.astype(np.uint8), cv2.DIST_L2, 5)), d.frame.name))
     (_, _, _, (x, y)), name = max(found, key=lambda f: f[0][1])
     return name, (float(x), float(y))
 

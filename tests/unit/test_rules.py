@@ -34,9 +34,7 @@ def test_brightest_keeps_one_frames_own_colour() -> None:
 
 def test_sum_adds_light_and_counts_daylight_once() -> None:
     a, one, two = 0.1, 0.3, 0.25
-    pixels = [
-        tuple(int(v) for v in colour.to_encoded(np.full(3, v, np.float32))) for v in (a, a + one, a + two)
-    ]
+    pixels = [tuple(int(v) for v in colour.to_encoded(np.full(3, v, np.float32))) for v in (a, a + one, a + two)]
     got = colour.to_linear(np.uint16(fold("sum", *pixels)))  # type: ignore[arg-type]
     assert got == pytest.approx([a + one + two] * 3, rel=1e-4)
 

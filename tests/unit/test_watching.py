@@ -23,9 +23,7 @@ def frames(small_scene, tmp_path_factory):
     y, x = np.mgrid[:400, :600]
     pool = np.exp(-((x - 110) ** 2 + (y - 310) ** 2) / (2 * 60.0**2))[..., None]
     lamp = np.clip(day * (1 + 2 * pool) + 40 * pool, 0, 255).astype(np.uint8)
-    moved = cv2.warpAffine(
-        lamp, np.float64([[1, 0, 6], [0, 1, 4]]), (600, 400), borderMode=cv2.BORDER_REFLECT
-    )
+    moved = cv2.warpAffine(lamp, np.float64([[1, 0, 6], [0, 1, 4]]), (600, 400), borderMode=cv2.BORDER_REFLECT)
     burnt = np.clip(day + 400 * pool, 0, 255).astype(np.uint8)
     dark = cv2.convertScaleAbs(lamp, alpha=0.85)
     made = {

@@ -15,7 +15,9 @@ def a_sheet() -> Worksheet:
         reference="a.jpg",
         frames=(
             FrameRecord(file="a.jpg", role="ambient", homography=np.eye(3)),
-            FrameRecord(file="Boot ü 2.jpg", role="lamp", homography=matrix, ambient_ev=0.1, mask="masks/b.png", gain_ev=-1.5),
+            FrameRecord(
+                file="Boot ü 2.jpg", role="lamp", homography=matrix, ambient_ev=0.1, mask="masks/b.png", gain_ev=-1.5
+            ),
             FrameRecord(file="c.jpg", role="left out", why="another scene"),
         ),
     )

@@ -28,12 +28,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "merges only what is new, has changed or was interrupted. Writes summary.csv and index.html.",
     )
     parser.add_argument("folder", type=Path, metavar="FOLDER", help="a card, or a season of shoots")
-    parser.add_argument(
-        "--output", required=True, type=Path, metavar="RUNS", help="the folder of the run folders"
-    )
-    parser.add_argument(
-        "--dry-run", action="store_true", help="only show the series; with --json, as a split file"
-    )
+    parser.add_argument("--output", required=True, type=Path, metavar="RUNS", help="the folder of the run folders")
+    parser.add_argument("--dry-run", action="store_true", help="only show the series; with --json, as a split file")
     parser.add_argument(
         "--split", type=Path, metavar="FILE", help="take the series from this file instead of finding them"
     )
@@ -48,9 +44,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         metavar="ADDRESS",
         help="work on the Dask cluster whose scheduler is there; its workers must see the same disk",
     )
-    parser.add_argument(
-        "--overwrite", action="store_true", help="replace folders that lampwalk did not write"
-    )
+    parser.add_argument("--overwrite", action="store_true", help="replace folders that lampwalk did not write")
     add_output_options(parser)
     parser.set_defaults(func=run)
 
@@ -108,9 +102,7 @@ def _executor(address: str | None) -> Iterator[Executor | None]:
     try:
         distributed: Any = import_module("distributed")  # has no types
     except ImportError as error:
-        raise MissingExtraError(
-            "a Dask cluster needs another package", remedy="pip install lampwalk[dask]"
-        ) from error
+        raise MissingExtraError("a Dask cluster needs another package", remedy="pip install lampwalk[dask]") from error
     try:
         client = distributed.Client(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
@@ -127,9 +119,7 @@ def _line(outcome: Outcome) -> str:
         return f"{outcome.name}: failed: {outcome.error}"
     look = [str(f) for f in outcome.findings if f.serious]
     text = f"{outcome.name}: {outcome.state}, {outcome.lamps} lamps in {outcome.frames} frames, {outcome.seconds:.1f} s"
-    return text + (
-        f"; look: {look[0]}" + (f" and {len(look) - 1} more" if len(look) > 1 else "") if look else ""
-    )
+    return text + (f"; look: {look[0]}" + (f" and {len(look) - 1} more" if len(look) > 1 else "") if look else "")
 
 
 def _show(found: Split, args: argparse.Namespace, reporter: Reporter) -> None:
@@ -139,9 +129,7 @@ def _show(found: Split, args: argparse.Namespace, reporter: Reporter) -> None:
         print(split.to_json(found, args.folder), end="")
     for s in found.series:
         why = f"  ({s.why})" if s.why else ""
-        print(
-            f"{s.name}: {len(s.files)} files, {s.files[0].name} to {s.files[-1].name}{why}", file=sys.stderr
-        )
+        print(f"{s.name}: {len(s.files)} files, {s.files[0].name} to {s.files[-1].name}{why}", file=sys.stderr)
     reporter.findings(found.findings)
 
 

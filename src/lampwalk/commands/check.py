@@ -22,7 +22,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="Read a series, align it, and say frame by frame what was found. Nothing is written.",
     )
     parser.add_argument("folder", type=Path, metavar="FOLDER", help="the folder that holds the frames")
-    parser.add_argument("--plan", type=Path, metavar="FILE", help="compare the set with the plan.json made before the shoot")
+    parser.add_argument(
+        "--plan", type=Path, metavar="FILE", help="compare the set with the plan.json made before the shoot"
+    )
     add_output_options(parser)
     parser.set_defaults(func=run)
 

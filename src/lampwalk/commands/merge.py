@@ -25,24 +25,38 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("folder", nargs="?", type=Path, metavar="FOLDER", help="the folder that holds the frames")
     parser.add_argument("--output", required=True, type=Path, metavar="RUN", help="the run folder to write")
     parser.add_argument("--worksheet", type=Path, metavar="FILE", help="repeat the decisions of this worksheet.json")
-    parser.add_argument("--changed-too", action="store_true", help="with --worksheet: also if a frame has changed since")
+    parser.add_argument(
+        "--changed-too", action="store_true", help="with --worksheet: also if a frame has changed since"
+    )
     parser.add_argument("--masks", type=Path, metavar="FOLDER", help="masks painted by hand, NAME.png, white = hidden")
     parser.add_argument("--rule", default="lighten", help="how a pixel is chosen: lighten (default), brightest, sum")
     parser.add_argument("--off", action="append", default=[], metavar="FRAME", help="leave the lamp of FRAME out")
-    parser.add_argument("--stops", action="append", default=[], metavar="FRAME=EV", help="change the lamp of FRAME by EV stops")
-    parser.add_argument("--warm", action="append", default=[], metavar="FRAME=MIRED", help="warm (or, below 0, cool) the lamp of FRAME")
-    parser.add_argument("--lift", type=float, metavar="GAMMA", help="lift the lit subject by this gamma, for example 1.15")
+    parser.add_argument(
+        "--stops", action="append", default=[], metavar="FRAME=EV", help="change the lamp of FRAME by EV stops"
+    )
+    parser.add_argument(
+        "--warm", action="append", default=[], metavar="FRAME=MIRED", help="warm (or, below 0, cool) the lamp of FRAME"
+    )
+    parser.add_argument(
+        "--lift", type=float, metavar="GAMMA", help="lift the lit subject by this gamma, for example 1.15"
+    )
     parser.add_argument("--burn", type=float, metavar="OPACITY", help="darken the edges; 0.70 to 0.76 is usual")
     parser.add_argument("--crop", metavar="RATIO", help="cut picture.jpg to a ratio, for example 16:9")
     parser.add_argument("--layers", action="store_true", help="also write layers.ora (OpenRaster) for other programs")
-    parser.add_argument("--clip", action="store_true", help="also write build_up.webp, the picture growing lamp by lamp")
+    parser.add_argument(
+        "--clip", action="store_true", help="also write build_up.webp, the picture growing lamp by lamp"
+    )
     parser.add_argument("--delivery", type=int, metavar="PX", help="also write delivery.jpg with this long side")
     parser.add_argument("--compression", choices=("none", "deflate"), default="none", help="of composite.tif")
     parser.add_argument("--keep-location", action="store_true", help="keep the GPS fields of the reference")
-    parser.add_argument("--prefer", choices=("raw", "jpeg"), default="raw", help="which of two files of one shot counts")
+    parser.add_argument(
+        "--prefer", choices=("raw", "jpeg"), default="raw", help="which of two files of one shot counts"
+    )
     for name, text in _SWITCHES.items():
         parser.add_argument(f"--no-{name}", action="store_true", help=text)
-    parser.add_argument("--memory", type=float, metavar="GB", help="memory that the merge may take; more keeps decoded frames")
+    parser.add_argument(
+        "--memory", type=float, metavar="GB", help="memory that the merge may take; more keeps decoded frames"
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace a folder that lampwalk did not write")
     add_output_options(parser)
     parser.set_defaults(func=run)
@@ -71,10 +85,17 @@ def run(args: argparse.Namespace) -> int:
         raise InputError("give either a folder of frames or --worksheet FILE", remedy="see lampwalk merge --help")
     if args.worksheet:
         done = merging.merge_worksheet(
-            args.worksheet, args.output, changed_too=args.changed_too, overwrite=args.overwrite, progress=reporter.progress
+            args.worksheet,
+            args.output,
+            changed_too=args.changed_too,
+            overwrite=args.overwrite,
+            progress=reporter.progress,
         )
     else:
-        choices = Choices(rule=args.rule, **{name.replace("-", "_"): not getattr(args, f"no_{name}".replace("-", "_")) for name in _SWITCHES})
+        choices = Choices(
+            rule=args.rule,
+            **{name.replace("-", "_"): not getattr(args, f"no_{name}".replace("-", "_")) for name in _SWITCHES},
+        )
         masks = merging.read_hand_masks(args.masks, args.folder) if args.masks else None
         done = merging.merge_folder(
             read_series(args.folder, prefer=args.prefer),
@@ -113,7 +134,9 @@ def _lamps(args: argparse.Namespace) -> dict[str, Lamp]:
 
     def change(frame: str, **what: object) -> None:
         if frame not in names:
-            raise InputError(f"no frame is called {frame!r}", remedy=f"use one of {', '.join(sorted(set(names.values())))}")
+            raise InputError(
+                f"no frame is called {frame!r}", remedy=f"use one of {', '.join(sorted(set(names.values())))}"
+            )
         told[names[frame]] = replace(told.get(names[frame], Lamp()), **what)  # type: ignore[arg-type]
 
     for frame in args.off:

@@ -31,44 +31,22 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     light = parser.add_argument_group("daylight")
-    light.add_argument(
-        "--meter", required=True, metavar="READING", help='metered daylight, "1/30 f/5.6 ISO 100"'
-    )
+    light.add_argument("--meter", required=True, metavar="READING", help='metered daylight, "1/30 f/5.6 ISO 100"')
     light.add_argument("--aperture", metavar="F", help="aperture wanted, f/4; default: as metered")
-    light.add_argument(
-        "--sink", default="2", metavar="STOPS", help="how far the daylight shall sink; default: 2"
-    )
-    light.add_argument(
-        "--nd", default="0", metavar="STOPS", help="neutral-density filter on the lens; default: 0"
-    )
-    light.add_argument(
-        "--sync", default="1/200", metavar="TIME", help="the camera's flash sync speed; default: 1/200"
-    )
-    light.add_argument(
-        "--fastest", default="1/8000", metavar="TIME", help="its fastest shutter; default: 1/8000"
-    )
+    light.add_argument("--sink", default="2", metavar="STOPS", help="how far the daylight shall sink; default: 2")
+    light.add_argument("--nd", default="0", metavar="STOPS", help="neutral-density filter on the lens; default: 0")
+    light.add_argument("--sync", default="1/200", metavar="TIME", help="the camera's flash sync speed; default: 1/200")
+    light.add_argument("--fastest", default="1/8000", metavar="TIME", help="its fastest shutter; default: 1/8000")
     _add_lamp(parser.add_argument_group("lamp"))
     place = parser.add_argument_group("subject and camera")
-    place.add_argument(
-        "--subject", required=True, metavar="SIZE", help='width x depth x height, "6 m x 2.2 m x 1.8 m"'
-    )
+    place.add_argument("--subject", required=True, metavar="SIZE", help='width x depth x height, "6 m x 2.2 m x 1.8 m"')
     place.add_argument("--focal", required=True, metavar="MM", help='focal length as engraved, "35 mm"')
-    place.add_argument(
-        "--camera-distance", required=True, metavar="M", help='to the middle of the subject, "9 m"'
-    )
-    place.add_argument(
-        "--sensor", default="36 x 24 mm", metavar="SIZE", help='as held; default: "36 x 24 mm"'
-    )
-    place.add_argument(
-        "--camera-height", default="1.5 m", metavar="M", help="lens above ground; default: 1.5 m"
-    )
-    place.add_argument(
-        "--camera-angle", default="0 deg", metavar="DEG", help="round to the right; default: 0 deg"
-    )
+    place.add_argument("--camera-distance", required=True, metavar="M", help='to the middle of the subject, "9 m"')
+    place.add_argument("--sensor", default="36 x 24 mm", metavar="SIZE", help='as held; default: "36 x 24 mm"')
+    place.add_argument("--camera-height", default="1.5 m", metavar="M", help="lens above ground; default: 1.5 m")
+    place.add_argument("--camera-angle", default="0 deg", metavar="DEG", help="round to the right; default: 0 deg")
     parser.add_argument("--title", default="", metavar="TEXT", help="heading of the field sheet")
-    parser.add_argument(
-        "--output", required=True, type=Path, metavar="FOLDER", help="the folder to write into"
-    )
+    parser.add_argument("--output", required=True, type=Path, metavar="FOLDER", help="the folder to write into")
     parser.add_argument("--overwrite", action="store_true", help="replace files that lampwalk did not write")
     add_output_options(parser)
     parser.set_defaults(func=run)
@@ -81,16 +59,12 @@ def _add_lamp(group: argparse._ArgumentGroup) -> None:
         metavar="GN",
         help='at ISO 100 and full power, "60 m"; or measured, "32 m at 300 Ws"',
     )
-    group.add_argument(
-        "--energy", metavar="WS", help='with a measured guide number: the energy to use, "600 Ws"'
-    )
+    group.add_argument("--energy", metavar="WS", help='with a measured guide number: the energy to use, "600 Ws"')
     group.add_argument("--beam", required=True, metavar="DEG", help='beam angle to half the light, "65 deg"')
     either = group.add_mutually_exclusive_group(required=True)
     either.add_argument("--distance", metavar="M", help='head to subject, "4 m"; the power follows')
     either.add_argument("--power", metavar="FRACTION", help='"1/4"; the distance follows')
-    group.add_argument(
-        "--gain", default="0", metavar="STOPS", help="other reflector (+) or softbox (-); default: 0"
-    )
+    group.add_argument("--gain", default="0", metavar="STOPS", help="other reflector (+) or softbox (-); default: 0")
     group.add_argument("--height", metavar="M", help="head above ground; default: looks down by 30 degrees")
     group.add_argument("--recycle", metavar="S", help='at full power, "1.5 s"')
     group.add_argument("--flashes", type=float, metavar="N", help="flashes a battery charge at full power")
@@ -169,9 +143,7 @@ def _guide_number_m(text: str, energy: str | None) -> float:
             "energy gives a guide number only beside a measured pair",
             remedy='expected --guide-number "32 m at 300 Ws" --energy "600 Ws"',
         )
-    return guide_number_from_energy(
-        read.joules(energy), guide_number, read.joules(measured, "measured energy")
-    )
+    return guide_number_from_energy(read.joules(energy), guide_number, read.joules(measured, "measured energy"))
 
 
 def _place(args: argparse.Namespace) -> tuple[Subject, Camera]:

@@ -20,12 +20,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "write one self-contained, read-only file. Every change is saved at once. Ctrl-C ends it.",
     )
     parser.add_argument("run", type=Path, metavar="RUN", help="a run folder that lampwalk merge has written")
-    parser.add_argument(
-        "--export", type=Path, metavar="FILE.html", help="write a read-only page to send, and end"
-    )
-    parser.add_argument(
-        "--port", type=int, default=0, metavar="PORT", help="port to listen on (default: a free one)"
-    )
+    parser.add_argument("--export", type=Path, metavar="FILE.html", help="write a read-only page to send, and end")
+    parser.add_argument("--port", type=int, default=0, metavar="PORT", help="port to listen on (default: a free one)")
     parser.add_argument("--no-browser", action="store_true", help="print the address, open no browser")
     add_output_options(parser)
     parser.set_defaults(func=run)

@@ -23,9 +23,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "folder", type=Path, metavar="FOLDER", help="where the camera or the card reader puts the frames"
     )
     parser.add_argument("--output", required=True, type=Path, metavar="RUN", help="the run folder to write")
-    parser.add_argument(
-        "--merge", action="store_true", help="at the end, merge all frames at full size into RUN"
-    )
+    parser.add_argument("--merge", action="store_true", help="at the end, merge all frames at full size into RUN")
     add_output_options(parser)
     parser.set_defaults(func=run)
 
@@ -37,9 +35,7 @@ def run(args: argparse.Namespace) -> int:
 
     reporter = Reporter(args)
     if not args.folder.is_dir():
-        raise SeriesError(
-            "the folder is not there", file=args.folder, remedy="give the folder that frames arrive in"
-        )
+        raise SeriesError("the folder is not there", file=args.folder, remedy="give the folder that frames arrive in")
     walk, live = watching.Walk(), watching.Live(args.output, args.folder)
     if not args.quiet:
         print(
@@ -72,7 +68,5 @@ def run(args: argparse.Namespace) -> int:
         done = merge_folder(args.folder, args.output, progress=reporter.progress)
         reporter.findings(done.findings)
         looks = int(done.needs_a_look)
-    reporter.result(
-        {"run": str(args.output), "frames": len(walk.records), "not_reached": list(walk.not_reached())}
-    )
+    reporter.result({"run": str(args.output), "frames": len(walk.records), "not_reached": list(walk.not_reached())})
     return 1 if looks else 0

@@ -67,9 +67,7 @@ def _paint(session: Session, request: Mapping[str, Any]) -> Plan:
     except (TypeError, ValueError) as error:
         raise InputError("points: no pairs of numbers", remedy="draw the stroke again") from error
     hide = request.get("hide") is True
-    stroke = Stroke(
-        points=way, radius_px=_number(request, "radius"), soft=_number(request, "soft"), hide=hide
-    )
+    stroke = Stroke(points=way, radius_px=_number(request, "radius"), soft=_number(request, "soft"), hide=hide)
     mask, box = paint(session.masks[record.file], stroke, session.run.to_reference(record))
     return _masked(session, record, f"{'paint' if hide else 'erase'} {record.file}", mask, box)
 
@@ -154,9 +152,7 @@ def _finish(session: Session, request: Mapping[str, Any]) -> Plan:
     spec = finish.from_json(wanted)
     # Carried out once, so that a finish that cannot be applied is refused before it is written down.
     finish.apply(np.zeros((*session.run.small, 3), np.uint16), spec)
-    return Plan(
-        what="finish", before={"finish": dict(session.sheet.finish)}, after={"finish": finish.to_json(spec)}
-    )
+    return Plan(what="finish", before={"finish": dict(session.sheet.finish)}, after={"finish": finish.to_json(spec)})
 
 
 def _frame(session: Session, request: Mapping[str, Any]) -> FrameRecord:

@@ -126,9 +126,7 @@ def _pictures(session: Session, pictures: Pictures, crop: list[int] | None) -> d
         "result": jpeg(finished(pictures.in_profile(table.pixels), session.sheet)),
         "before": working(pictures.warped(session.sheet.reference)),
         "unhidden": working(table.unhidden()),
-        "coverage": _address(
-            "image/png", encode.encode_png(np.ascontiguousarray(table.coverage[r0:r1, c0:c1]))
-        ),
+        "coverage": _address("image/png", encode.encode_png(np.ascontiguousarray(table.coverage[r0:r1, c0:c1]))),
         "pictures": frames,
     }
 

@@ -54,8 +54,7 @@ class OpenedRun:
         return replace(
             sheet,
             frames=tuple(
-                r if r.homography is None else replace(r, homography=self.to_reference(r))
-                for r in sheet.frames
+                r if r.homography is None else replace(r, homography=self.to_reference(r)) for r in sheet.frames
             ),
         )
 
@@ -75,9 +74,7 @@ def open_run(folder: str | Path) -> OpenedRun:
     """
     folder = Path(folder)
     if not folder.is_dir():
-        raise WorksheetError(
-            "the run folder is not there", file=folder, remedy="check the path; was it moved?"
-        )
+        raise WorksheetError("the run folder is not there", file=folder, remedy="check the path; was it moved?")
     sheet = worksheet.load(folder / runfolder.SHEET)
     taken = [r for r in sheet.frames if r.role != "left out"]
     if len(taken) < 2:
@@ -96,9 +93,7 @@ def open_run(folder: str | Path) -> OpenedRun:
             "All can be reviewed and corrected here; merging at full size needs them back in their folder."
         )
     frames = tuple(
-        Frame(
-            name=r.file, facts=Facts(height=small[0], width=small[1], bits=16), array=arrays[r.file], bits=16
-        )
+        Frame(name=r.file, facts=Facts(height=small[0], width=small[1], bits=16), array=arrays[r.file], bits=16)
         for r in taken
     )
     return OpenedRun(
@@ -121,9 +116,7 @@ def _small_frames(folder: Path, sheet: Worksheet, taken: list[FrameRecord]) -> d
         except (OSError, ValueError, KeyError, IndexError):
             array = _shrunk_again(folder, sheet, record)
         if array.dtype != np.uint16 or array.ndim != 3 or array.shape[2] != 3:
-            raise WorksheetError(
-                "is no preview", file=folder / "small" / f"{record.file}.tif", remedy="merge again"
-            )
+            raise WorksheetError("is no preview", file=folder / "small" / f"{record.file}.tif", remedy="merge again")
         arrays[record.file] = array
     if len({a.shape for a in arrays.values()}) > 1:
         raise WorksheetError(
@@ -144,9 +137,7 @@ def _shrunk_again(folder: Path, sheet: Worksheet, record: FrameRecord) -> NDArra
         ) from error
 
 
-def _full_size(
-    folder: Path, sheet: Worksheet, taken: list[FrameRecord], small: tuple[int, int]
-) -> tuple[int, int]:
+def _full_size(folder: Path, sheet: Worksheet, taken: list[FrameRecord], small: tuple[int, int]) -> tuple[int, int]:
     """Height and width of the frames, from the headers of what is there."""
     candidates = [folder / "composite.tif", folder / "coverage.png"]
     candidates += [folder / r.mask for r in taken if r.mask]
@@ -201,8 +192,4 @@ def original(folder: Path, sheet: Worksheet, name: str) -> Frame:
 
 def missing_frames(folder: Path, sheet: Worksheet) -> list[str]:
     """Original frames that a merge at full size would need and that are not there."""
-    return [
-        r.file
-        for r in sheet.frames
-        if r.role != "left out" and not (folder / sheet.folder / r.file).is_file()
-    ]
+    return [r.file for r in sheet.frames if r.role != "left out" and not (folder / sheet.folder / r.file).is_file()]

@@ -97,9 +97,7 @@ class Pictures:
         r0, c0, r1, c1 = max(0, box[0]), max(0, box[1]), min(h, box[2]), min(w, box[3])
         if not (0 < r1 - r0 <= WINDOW_PX and 0 < c1 - c0 <= WINDOW_PX):
             raise InputError("the window is outside the picture or too large", remedy="zoom in")
-        return self.jpeg(
-            self._full_result((r0, c0, r1, c1)) if not name else self._full_frame(name, (r0, c0, r1, c1))
-        )
+        return self.jpeg(self._full_result((r0, c0, r1, c1)) if not name else self._full_frame(name, (r0, c0, r1, c1)))
 
     def jpeg(self, pixels: NDArray[Any]) -> bytes:
         """Encode for the page, with the profile of the result."""
@@ -129,13 +127,9 @@ class Pictures:
     def _on_table(self, make: Any) -> NDArray[Any]:
         session = self._session
         with session.lock:
-            session.news.wait_for(
-                lambda: session.table is not None or session.closing or bool(session.problem), 60
-            )
+            session.news.wait_for(lambda: session.table is not None or session.closing or bool(session.problem), 60)
             if session.table is None:
-                raise InputError(
-                    session.problem or "the frames are still being prepared", remedy="wait a little"
-                )
+                raise InputError(session.problem or "the frames are still being prepared", remedy="wait a little")
             return np.asarray(make(session.table))
 
     def _merged_before(self) -> NDArray[np.uint16]:
@@ -166,9 +160,7 @@ class Pictures:
             key = f"result {session.history.merged}"
         picture = self._keep(key, lambda: files.read_pixels(path))
         spec = finish.from_json(sheet.finish)
-        rows, cols = (
-            (slice(0, full[0]), slice(0, full[1])) if spec.crop is None else finish.crop_box(spec.crop, full)
-        )
+        rows, cols = (slice(0, full[0]), slice(0, full[1])) if spec.crop is None else finish.crop_box(spec.crop, full)
         if picture.shape[:2] != (rows.stop - rows.start, cols.stop - cols.start):
             raise InputError("the picture is not of the latest merge", remedy="merge at full size")
         out = np.zeros((box[2] - box[0], box[3] - box[1], 3), np.uint8)
@@ -190,9 +182,7 @@ class Pictures:
         assert record.homography is not None
         shift = np.array([[1, 0, -box[1]], [0, 1, -box[0]], [0, 0, 1.0]])
         size = (box[3] - box[1], box[2] - box[0])
-        return np.asarray(
-            cv2.warpPerspective(pixels, shift @ record.homography, size, flags=cv2.INTER_CUBIC), np.uint8
-        )
+        return np.asarray(cv2.warpPerspective(pixels, shift @ record.homography, size, flags=cv2.INTER_CUBIC), np.uint8)
 
     def _keep(self, key: str, make: Any) -> NDArray[np.uint8]:
         found = self._kept.pop(key, None)

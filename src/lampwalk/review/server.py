@@ -63,9 +63,7 @@ class Server:
         self.session = session
         self.token = secrets.token_urlsafe(24)
         assets = resources.files(__package__) / "assets"
-        self.assets = {
-            item.name: item.read_bytes() for item in assets.iterdir() if not item.name.startswith("export.")
-        }
+        self.assets = {item.name: item.read_bytes() for item in assets.iterdir() if not item.name.startswith("export.")}
         self.pictures = Pictures(session)
         try:
             self._http = _Http((HOST, port), _Handler)
@@ -102,9 +100,7 @@ class Server:
 
 class _Http(ThreadingHTTPServer):
     daemon_threads = True
-    allow_reuse_address = (
-        False  # a second server on a taken port must fail, also where the system would allow it
-    )
+    allow_reuse_address = False  # a second server on a taken port must fail, also where the system would allow it
     owner: Server
 
     def handle_error(self, request: Any, client_address: Any) -> None:

@@ -141,9 +141,7 @@ class Session:
         _step_back()
         while not self._closing:
             with self.lock:
-                self.news.wait_for(
-                    lambda: self._closing or (self.settled != self.revision and not self.merging), 5
-                )
+                self.news.wait_for(lambda: self._closing or (self.settled != self.revision and not self.merging), 5)
                 due = self.settled != self.revision and not self.merging
                 wait = self._changed_at + PAUSE_S - time.monotonic()
             if due and not self._closing:
@@ -234,9 +232,7 @@ class Session:
             else:
                 plan = changes.plan(self, request)
                 box = self._take(plan.after)
-                self.history.add(
-                    plan.what, plan.before, plan.after, gesture=str(request.get("gesture", ""))[:200]
-                )
+                self.history.add(plan.what, plan.before, plan.after, gesture=str(request.get("gesture", ""))[:200])
             self.revision += 1
             self._changed_at = time.monotonic()
             self.keeper.touch()
@@ -310,9 +306,7 @@ class Session:
         failed = ""
         try:
             self.keeper.save()
-            merging.merge_worksheet(
-                self.run.folder / runfolder.SHEET, self.run.folder, progress=self._progress
-            )
+            merging.merge_worksheet(self.run.folder / runfolder.SHEET, self.run.folder, progress=self._progress)
             with self.lock:
                 self._after_merge()
         except LampwalkError as error:

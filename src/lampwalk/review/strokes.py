@@ -47,9 +47,7 @@ class Stroke:
     hide: bool
 
 
-def paint(
-    mask: NDArray[np.uint8], stroke: Stroke, frame_to_reference: Matrix
-) -> tuple[NDArray[np.uint8], Box]:
+def paint(mask: NDArray[np.uint8], stroke: Stroke, frame_to_reference: Matrix) -> tuple[NDArray[np.uint8], Box]:
     """Paint one stroke.
 
     Parameters
@@ -95,11 +93,7 @@ def _check(stroke: Stroke) -> None:
     if not 1 <= len(stroke.points) <= MOST_POINTS:
         raise InputError("a stroke without points, or with too many", remedy="draw it again")
     numbers = np.array(stroke.points, np.float64)
-    if (
-        numbers.shape != (len(stroke.points), 2)
-        or not np.isfinite(numbers).all()
-        or np.abs(numbers).max() > 1e5
-    ):
+    if numbers.shape != (len(stroke.points), 2) or not np.isfinite(numbers).all() or np.abs(numbers).max() > 1e5:
         raise InputError("a stroke with points that are none", remedy="draw it again")
     if not 0.5 <= stroke.radius_px <= 400 or not 0 <= stroke.soft <= 1:
         raise InputError(f"a brush of {stroke.radius_px} px", remedy="use 0.5 to 400 px, edge 0 to 1")

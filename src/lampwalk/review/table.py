@@ -170,9 +170,7 @@ class LightTable:
         d = self.frames[i]
         if replace(lamp, on=True) != replace(d.lamp, on=True) and d.role == "lamp":
             shot = self._as_shot(i)
-            change = lamps.lamp_field(
-                shot.preview, self._settled.levelled, gain_ev=lamp.gain_ev, warmth=lamp.warmth
-            )
+            change = lamps.lamp_field(shot.preview, self._settled.levelled, gain_ev=lamp.gain_ev, warmth=lamp.warmth)
             shape = (self.pixels.shape[0], self.pixels.shape[1])
             gain = shot.even if change is None else shot.even * change
             glow = shot.glow if change is None else shot.glow * change
@@ -211,11 +209,7 @@ class LightTable:
 
     def unhidden(self) -> NDArray[np.uint16]:
         """Merge all frames as they are, nothing hidden or filled: (h, w, 3) uint16, encoded."""
-        plain = [
-            replace(d, hidden=None, reach=None, fill=None, gain=None, glow=None)
-            for d in self.frames
-            if d.lamp.on
-        ]
+        plain = [replace(d, hidden=None, reach=None, fill=None, gain=None, glow=None) for d in self.frames if d.lamp.on]
         return np.asarray(_merged(plain, "lighten", slice(0, len(self.pixels))).pixels(), np.uint16)
 
     def _reached(self, i: int) -> Field | None:

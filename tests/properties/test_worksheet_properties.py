@@ -16,9 +16,7 @@ names = st.text(st.characters(codec="utf-8", exclude_characters="/\\\0"), min_si
     lambda n: n not in (".", "..")
 )
 numbers = st.floats(-6, 6, allow_nan=False)
-matrices = st.lists(st.floats(-1e-3, 1e-3), min_size=9, max_size=9).map(
-    lambda v: np.eye(3) + np.reshape(v, (3, 3))
-)
+matrices = st.lists(st.floats(-1e-3, 1e-3), min_size=9, max_size=9).map(lambda v: np.eye(3) + np.reshape(v, (3, 3)))
 anything = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner, max_size=4),
