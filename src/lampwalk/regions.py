@@ -61,8 +61,9 @@ COMPACT = 0.35
 CONVEX = 0.94
 """Share of its convex hull that a head fills. Measured: heads from 0.95, lit things up to 0.93."""
 
-THIN = 0.12
-"""Radius of what is cut off a spot before its shape is judged, in square roots of its area: a glint on the pole below it."""
+THIN, BODY = 0.12, 0.93
+"""Radius of what is cut off a spot before its shape is judged, in square roots of its area: a glint on the pole below it;
+and the share of the spot that must be left then."""
 
 EDGE_PX = 6
 """Preview pixels from a head within which it must have become dark (half of full scale)."""
@@ -226,7 +227,7 @@ def _is_head(label: NDArray[np.int32], box: NDArray[np.int32], k: int, mine: Map
     spot = (label[window] == k).astype(np.uint8)
     thin = 2 * max(1, round(THIN * np.sqrt(spot.sum()))) + 1
     spot = cv2.morphologyEx(spot, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thin, thin)))
-    if not spot.any():
+    if spot.sum() < BODY * (label[window] == k).sum():  # frayed all round, as lit ground is
         return False
     contours, _ = cv2.findContours(spot, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     hull = cv2.convexHull(np.vstack(contours))
