@@ -308,7 +308,8 @@ def _fill_block(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
         ratio[inside][behind] = np.maximum(ratio[inside][behind], limit)
     raised = (ratio > 1).any(axis=2)
     if raised.any():
-        pixels[raised] = light.relight(pixels[raised][None], ratio[raised][None], None)[0]
+        # A fill only raises: where its factor is 1, the table's rounding must not lower a level.
+        pixels[raised] = np.maximum(pixels[raised], light.relight(pixels[raised][None], ratio[raised][None], None)[0])
         coverage[raised] = FILLED
 
 

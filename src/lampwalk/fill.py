@@ -183,9 +183,7 @@ def _ratio(frame: _Field, others: _Field, rim: _Bools) -> _Field:
     weight = rim.astype(np.float32)[..., None]
     dark = DARK * _blur(weight, BEFORE_LOG)[..., None]
     top, bottom = _blur(frame * weight, BEFORE_LOG) + dark, _blur(others * weight, BEFORE_LOG) + dark
-    log = np.where(rim[..., None], np.log(np.maximum(top, 1e-9) / np.maximum(bottom, 1e-9)), 0).astype(
-        np.float32
-    )
+    log = np.where(rim[..., None], np.log(np.maximum(top, 1e-9) / np.maximum(bottom, 1e-9)), 0).astype(np.float32)
     brightness = np.log2(others.mean(axis=2) + DARK)
     low, high = float(brightness.min()), float(brightness.max())
     bands = np.linspace(low, high, max(1, int(np.ceil((high - low) / BAND_EV))) + 1)

@@ -21,7 +21,7 @@ from .previews import Preview
 Map = NDArray[np.float32]
 Area = NDArray[np.bool_]
 
-SURE, LIKELY, FAINT = 0.8, 0.4, 0.15
+SURE, LIKELY, FAINT = 0.8, 0.6, 0.15
 """Probability from which a pixel founds a region, from which it belongs to one, and from which it goes with
 a region beside it if it would show."""
 

@@ -42,9 +42,7 @@ def pole(width=14):
 
 def merged(frames, hidden, fields):
     """Merge by the formula of the execution."""
-    best = np.max(
-        [np.where((m > 127)[..., None], 0, f.linear) for f, m in zip(frames, hidden, strict=True)], axis=0
-    )
+    best = np.max([np.where((m > 127)[..., None], 0, f.linear) for f, m in zip(frames, hidden, strict=True)], axis=0)
     ratio = np.ones_like(best)
     for mask, field in zip(hidden, fields, strict=True):
         if field is not None:
@@ -58,9 +56,7 @@ def scene(seed=2, noise=0.0):
     albedo = texture(seed)
     lights = [0.03 + lamp(150), 0.03 + lamp(-150), np.full((H, W, 1), 0.03, np.float32)]
     clear = [albedo * light for light in lights]
-    frames = (
-        [preview(c + rng.normal(0, noise, c.shape)) for c in clear] if noise else [preview(c) for c in clear]
-    )
+    frames = [preview(c + rng.normal(0, noise, c.shape)) for c in clear] if noise else [preview(c) for c in clear]
     empty = np.zeros((H, W), np.uint8)
     return frames, [pole(), empty, empty], [False, False, True], np.max(clear, axis=0)
 

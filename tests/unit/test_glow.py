@@ -251,9 +251,7 @@ def test_odd_heads_do_no_harm(name, size, count, black):
     shape, full = ODD[name]
     y, x = np.indices((64, 64))
     head = shape(y, x)
-    mask = (
-        np.full((64, 64), 255, np.uint8) if full else cv2.dilate(head.astype(np.uint8) * 255, np.ones((3, 3)))
-    )
+    mask = np.full((64, 64), 255, np.uint8) if full else cv2.dilate(head.astype(np.uint8) * 255, np.ones((3, 3)))
     rng = np.random.default_rng(1)
     h, w = size
     frames = []
