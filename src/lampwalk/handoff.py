@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import composite, deliver
+from . import composite, deliver, encode
 from .composite import FILLED, Composite
 from .metadata import Metadata
 from .stack import weaken
 
-LAYERS, CLIP, DELIVERY = "layers.ora", "build_up.webp", "delivery.jpg"
+LAYERS, CLIP, DELIVERY, PNG = "layers.ora", "build_up.webp", "delivery.jpg", "composite.png"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +31,8 @@ class Extras:
         build_up.webp: the picture growing lamp by lamp.
     delivery : int or None
         delivery.jpg, sRGB, with this long side in pixels.
+    png : bool
+        composite.png: the composite once more, as a 16-bit PNG.
     compression : str
         Of composite.tif: ``none`` or ``deflate``.
     keep_location : bool
@@ -40,6 +42,7 @@ class Extras:
     layers: bool = False
     clip: bool = False
     delivery: int | None = None
+    png: bool = False
     compression: str = "none"
     keep_location: bool = False
 
@@ -58,6 +61,8 @@ def write(folder: Path, result: Composite, picture: NDArray[Any], carried: Metad
     """
     if extras.layers:
         deliver.write_openraster(folder / LAYERS, _layers(result), result.pixels, icc=carried.icc)
+    if extras.png:
+        encode.write_png(folder / PNG, result.pixels, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
     if extras.clip:
         deliver.write_clip(folder / CLIP, _growing(result))
     if extras.delivery:

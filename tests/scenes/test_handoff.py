@@ -18,7 +18,7 @@ from lampwalk.handoff import Extras
 
 @pytest.fixture(scope="module")
 def run(small_scene, tmp_path_factory):
-    extras = Extras(layers=True, clip=True, delivery=300, compression="deflate")
+    extras = Extras(layers=True, clip=True, png=True, delivery=300, compression="deflate")
     return lampwalk.merge_folder(
         small_scene / "frames", tmp_path_factory.mktemp("handoff") / "run", extras=extras
     ).folder
@@ -56,6 +56,11 @@ def test_the_clip_grows_and_ends_with_the_result(run):
 def test_the_delivery_copy_has_the_size_asked_for(run):
     with Image.open(run / "delivery.jpg") as copy:
         assert max(copy.size) == 300
+
+
+def test_the_png_holds_the_same_16_bits(run):
+    png = cv2.imread(str(run / "composite.png"), cv2.IMREAD_UNCHANGED)
+    assert np.array_equal(png[..., ::-1], tifffile.imread(run / "composite.tif"))
 
 
 def test_a_deflated_composite_holds_the_same_pixels(run, small_run):

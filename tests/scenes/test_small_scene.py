@@ -92,7 +92,7 @@ def test_an_edited_worksheet_changes_the_picture(small_run, tmp_path):
 
 
 def test_threads_do_not_change_a_bit(small_scene):
-    one = lampwalk.merge(small_scene / "frames", threads=1)
-    three = lampwalk.merge(small_scene / "frames", threads=3)
+    frames = [small_scene / "frames" / f"{name}.jpg" for name in ("00", "01", "06", "07")]
+    one, three = lampwalk.merge(frames, threads=1), lampwalk.merge(frames, threads=3)
     assert np.array_equal(one.pixels, three.pixels)
     assert np.array_equal(one.coverage, three.coverage)

@@ -43,6 +43,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--burn", type=float, metavar="OPACITY", help="darken the edges; 0.70 to 0.76 is usual")
     parser.add_argument("--crop", metavar="RATIO", help="cut picture.jpg to a ratio, for example 16:9")
     parser.add_argument("--layers", action="store_true", help="also write layers.ora (OpenRaster) for other programs")
+    parser.add_argument("--png", action="store_true", help="also write composite.png, 16 bits")
     parser.add_argument(
         "--clip", action="store_true", help="also write build_up.webp, the picture growing lamp by lamp"
     )
@@ -107,6 +108,7 @@ def run(args: argparse.Namespace) -> int:
             extras=Extras(
                 layers=args.layers,
                 clip=args.clip,
+                png=args.png,
                 delivery=args.delivery,
                 compression=args.compression,
                 keep_location=args.keep_location,
