@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 from importlib import resources
-from threading import Lock, local
+from threading import local
 from typing import Any
 
 import cv2
@@ -21,10 +21,6 @@ from .previews import Preview
 
 WEIGHTS = "equipment.onnx"
 """The net, in the package's folder ``weights``: ONNX, float32, inputs `coarse` and `detail`, output `logits`."""
-
-
-_one_at_a_time = Lock()
-"""The net holds its input and its buffers: two merges in two threads must not meet in it."""
 
 
 def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[NDArray[np.float32]]:
@@ -63,11 +59,10 @@ def _logits(coarse: cues.Map, detail: cues.Map) -> cues.Map:
     below, right = -h % cues.MULTIPLE, -w % cues.MULTIPLE
     wide = np.pad(coarse, ((0, 0), (0, below), (0, right)), mode="edge")[None]
     fine = np.pad(detail, ((0, 0), (0, 2 * below), (0, 2 * right)), mode="edge")[None]
-    with _one_at_a_time:
-        net = _own_net()
-        net.setInput(wide, "coarse")
-        net.setInput(fine, "detail")
-        return np.array(net.forward()[0, 0, : 2 * h, : 2 * w], np.float32)
+    net = _own_net()
+    net.setInput(wide, "coarse")
+    net.setInput(fine, "detail")
+    return np.array(net.forward()[0, 0, : 2 * h, : 2 * w], np.float32)
 
 
 def _own_net() -> Any:
