@@ -40,11 +40,17 @@ class Reporter:
             self._open = True
 
     def findings(self, findings: Sequence[Finding]) -> None:
-        """Name what the photographer should know."""
+        """Name what the photographer should know; what holds for several frames is said once."""
         self._close()
-        if not self._quiet:
-            for finding in findings:
-                print(f"{'look' if finding.serious else 'note'}: {finding}", file=sys.stderr)
+        if self._quiet:
+            return
+        alike: dict[tuple[bool, str, str], list[str]] = {}
+        for finding in findings:
+            names = alike.setdefault((finding.serious, finding.text, finding.remedy), [])
+            names += [finding.frame] if finding.frame else []
+        for (serious, text, remedy), names in alike.items():
+            one = Finding(code="", frame=", ".join(names) or None, text=text, remedy=remedy)
+            print(f"{'look' if serious else 'note'}: {one}", file=sys.stderr)
 
     def result(self, data: Mapping[str, Any]) -> None:
         """Give the result: JSON on standard output if asked, else a line for people."""
