@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import geometry, hotpixels, light, parallel, profiles, worksheet
-from .decisions import Choices, Decision, Decisions, Given, Progress, decide, working_pixels
+from .decisions import Choices, Decision, Decisions, Given, Progress, decide
 from .errors import Finding
-from .frames import Series, as_series
+from .frames import Series, as_series, working_pixels
 from .geometry import STRIP_ROWS
 from .profiles import Profile
 from .shelf import Shelf

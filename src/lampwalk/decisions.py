@@ -6,25 +6,24 @@ import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from threading import Lock
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, profiles, rules
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .errors import Finding, InputError, SeriesError
-from .files import Facts
+from .files import exposure_ev
 from .finish import Region, lit_subject
-from .frames import Frame, Series
+from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .hotpixels import HotPixels
 from .lamps import Suggestion
 from .light import Field, crop_field
 from .masks import Mask
-from .previews import Preview, align_preview, make_preview, small_shape
+from .previews import Preview, align_preview, make_preview, relit, small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
 
@@ -300,11 +299,6 @@ class _Looker:
         return preview, sighting
 
 
-def working_pixels(frame: Frame, pixels: NDArray[Any]) -> NDArray[Any]:
-    """Pixels of a frame in the curve that all steps work in: (H, W, 3) uint8 or uint16."""
-    return profiles.recognise(frame.facts.icc).to_working(pixels)
-
-
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
     """Align to the first ambient frame; where there is none, to the best-connected frame."""
     reference = next((i for i, ambient_frame in enumerate(lit_by_day) if ambient_frame), None)
@@ -351,7 +345,7 @@ def _light(
         levels = _levels(frames, small, at, given.sheet)
         plate = ambient.plate(small, by_day, levels)
         gains = parallel.each(lambda i: ambient.level_field(levels[i], small[i], plate), range(len(small)))
-        small = [_relit(p, gain) for p, gain in zip(small, gains, strict=True)]
+        small = [relit(p, gain) for p, gain in zip(small, gains, strict=True)]
         frames = [replace(d, level=level) for d, level in zip(frames, levels, strict=True)]
 
     remarks: list[Finding] = []
@@ -369,7 +363,7 @@ def _light(
     for i, d in enumerate(frames):
         if d.role == "lamp" and (d.lamp.gain_ev or d.lamp.warmth):
             change = lamps.lamp_field(small[i], plate, gain_ev=d.lamp.gain_ev, warmth=d.lamp.warmth)
-            small[i] = _relit(small[i], change)
+            small[i] = relit(small[i], change)
             gains[i], glows[i] = _product(gains[i], change), None if glows[i] is None else _product(glows[i], change)
 
     on = [i for i, d in enumerate(frames) if d.lamp.on]
@@ -435,13 +429,6 @@ def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksh
     return [_recorded_level(sheet.frame(d.frame.name)) for d in frames]
 
 
-def exposure_ev(facts: Facts) -> float | None:
-    """Exposure value at ISO 100, log2(N^2/t) - log2(S/100), from EXIF; None where a setting is unknown."""
-    if not (facts.exposure_s and facts.f_number and facts.iso):
-        return None
-    return float(np.log2(facts.f_number**2 / facts.exposure_s) - np.log2(facts.iso / 100))
-
-
 def _recorded_level(record: FrameRecord) -> Level:
     level = record.notes.get("level", {})
     return Level(
@@ -490,10 +477,6 @@ def _in_reference(d: Decision) -> NDArray[np.uint8]:
     small = d.hidden.small()
     matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, small.shape)
     return geometry.warp(small, matrix, linear=True)
-
-
-def _relit(preview: Preview, gain: NDArray[np.float32] | None) -> Preview:
-    return preview if gain is None else replace(preview, linear=np.clip(preview.linear * gain, 0, 1))
 
 
 def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:

@@ -258,3 +258,10 @@ def _moment(text: str, subseconds: str) -> datetime | None:
 
 
 __all__ = ["SUFFIXES", "Facts", "read_facts", "read_pixels"]
+
+
+def exposure_ev(facts: Facts) -> float | None:
+    """Exposure value at ISO 100, log2(N^2/t) - log2(S/100), from EXIF; None where a setting is unknown."""
+    if not (facts.exposure_s and facts.f_number and facts.iso):
+        return None
+    return float(np.log2(facts.f_number**2 / facts.exposure_s) - np.log2(facts.iso / 100))

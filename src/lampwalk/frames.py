@@ -166,6 +166,11 @@ def as_series(source: Series | str | Path | Sequence[Any]) -> Series:
     return _series_of_arrays(items)
 
 
+def working_pixels(frame: Frame, pixels: NDArray[Any]) -> NDArray[Any]:
+    """Pixels of a frame in the curve that all steps work in: (H, W, 3) uint8 or uint16."""
+    return profiles.recognise(frame.facts.icc).to_working(pixels)
+
+
 def natural_key(name: str) -> tuple[tuple[int, int | str], ...]:
     """Sort key that puts frame 9 before frame 10."""
     parts = re.split(r"(\d+)", name.casefold())

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from . import ambient, colour, detector, geometry, parallel, regions
 from .alignment import Alignment
 from .errors import Finding, InputError
-from .frames import Series
+from .files import exposure_ev
+from .frames import Series, working_pixels
 from .fullmask import FullMask
 from .geometry import Matrix
-from .previews import Preview, align_preview, make_preview
+from .previews import Preview, align_preview, make_preview, relit
 from .regions import Region
 
 WIDER = 0.0008
@@ -101,19 +102,16 @@ def find_equipment(series: Series, alignments: Sequence[Alignment]) -> tuple[Mas
     """
     if len(alignments) != len(series):
         raise InputError(f"{len(alignments)} alignments for {len(series)} frames", remedy="give one per frame")
-    own = parallel.each(lambda frame: make_preview(frame.name, frame.pixels()), series.frames)
+    own = parallel.each(lambda f: make_preview(f.name, working_pixels(f, f.pixels())), series.frames)
     by_day = ambient.find_ambient(own)
     matrices = [a.frame_to_reference for a in alignments]
     used = [i for i, matrix in enumerate(matrices) if matrix is not None]
     small = [align_preview(own[i], matrices[i]) for i in used]  # type: ignore[arg-type]
     flags = [by_day[i] for i in used]
     at = next((k for k, i in enumerate(used) if geometry.is_identity(matrices[i])), 0)  # type: ignore[arg-type]
-    levels = ambient.level(small, flags, at)
+    levels = ambient.level(small, flags, at, [exposure_ev(series.frames[i].facts) for i in used])
     plate = ambient.plate(small, flags, levels)
-    for k, level in enumerate(levels):
-        gain = ambient.level_field(level, small[k], plate)
-        if gain is not None:
-            small[k] = replace(small[k], linear=np.clip(small[k].linear * gain, 0, 1))
+    small = [relit(p, ambient.level_field(level, p, plate)) for p, level in zip(small, levels, strict=True)]
     found = dict(zip(used, find_in_previews(small, flags), strict=True))
     return tuple(
         in_own_geometry(found[i], matrices[i], series.shape)  # type: ignore[arg-type]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -130,3 +130,14 @@ def align_preview(preview: Preview, frame_to_reference: Matrix) -> Preview:
         valid=geometry.covered(preview.shape, matrix),
         full_shape=preview.full_shape,
     )
+
+
+def relit(preview: Preview, gain: NDArray[np.float32] | None) -> Preview:
+    """Scale the light of a preview.
+
+    Parameters
+    ----------
+    preview : Preview
+    gain : (h, w, 3) float32, or None for no change
+    """
+    return preview if gain is None else replace(preview, linear=np.clip(preview.linear * gain, 0, 1))

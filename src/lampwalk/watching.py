@@ -20,10 +20,9 @@ from numpy.typing import NDArray
 
 from . import alignment, ambient, colour, encode, geometry, masks, parallel, runfolder
 from .alignment import Sighting
-from .decisions import exposure_ev, working_pixels
 from .errors import Finding, FrameError, OutputError
-from .files import SUFFIXES, read_facts
-from .frames import OWN_RESULTS, Frame, natural_key
+from .files import SUFFIXES, exposure_ev, read_facts
+from .frames import OWN_RESULTS, Frame, natural_key, working_pixels
 from .geometry import Matrix
 from .previews import Preview, align_preview, make_preview
 from .worksheet import FrameRecord, Worksheet
