@@ -21,7 +21,7 @@ from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .hotpixels import HotPixels
 from .lamps import Suggestion
-from .light import Field, crop_field
+from .light import Field, crop_field, gain_field, stray_field
 from .masks import Mask
 from .previews import Preview, align_preview, make_preview, relit, small_shape
 from .shelf import Shelf
@@ -102,8 +102,8 @@ class Decision:
     by_hand : bool
         The mask is a person's.
     gain, glow, reach, fill : Field or None
-        Small fields in the reference's geometry: factor and stray light in linear light, 255 where the frame takes
-        part, fill ratio.
+        Small fields in the reference's geometry: gain (`light.gain_field`), stray light (`light.stray_field`), 255
+        where the frame takes part, fill ratio (`light.gain_field`).
     """
 
     frame: Frame
@@ -375,13 +375,14 @@ def _light(
                 idle = cv2.dilate(r, np.ones((9, 9), np.uint8)) == 0  # its corrections are not needed there
                 gains[i], glows[i] = _without(gains[i], idle, 1), _without(glows[i], idle, 0)
     frames = [
-        replace(d, gain=crop_field(gain, full, neutral=1), glow=crop_field(stray, full))
+        replace(d, gain=gain_field(gain, full), glow=stray_field(stray, full))
         for d, gain, stray in zip(frames, gains, glows, strict=True)
     ]
     if choices.fill and choices.rule != "sum":  # a sum of visible light has no ratio to one frame
         ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
         for i, ratio in zip(on, ratios, strict=True):
-            frames[i] = replace(frames[i], fill=crop_field(ratio, full, neutral=1))
+            behind = cv2.dilate(hidden[i], np.ones((5, 5), np.uint8)) > 0
+            frames[i] = replace(frames[i], fill=gain_field(_without(ratio, ~behind, 1), full))
     return frames, offer, remarks
 
 

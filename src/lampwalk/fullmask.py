@@ -31,6 +31,7 @@ class FullMask:
         self._field = field
         self._packed = tuple(packed)
         self._last: tuple[int, NDArray[np.uint8]] | None = None
+        self._spans = [_span(self._part(i)) for i in range(len(self._packed))]
 
     @classmethod
     def found(cls, hidden: NDArray[np.uint8], full: tuple[int, int]) -> FullMask:
@@ -54,6 +55,14 @@ class FullMask:
             return np.zeros((stop - start, self.shape[1]), np.uint8)
         return self._field.render(slice(start, stop), slice(0, self.shape[1]))
 
+    def window(self, rows: slice) -> tuple[slice, slice] | None:
+        """Rows and columns, within some rows, outside of which nothing is hidden; None if there are none."""
+        if self._field is not None:
+            return self._field.window(rows)
+        first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
+        spans = [span for span in self._spans[first : last + 1] if span is not None]
+        return (rows, slice(min(a for a, _ in spans), max(b for _, b in spans))) if spans else None
+
     def _part(self, index: int) -> NDArray[np.uint8]:
         last = self._last  # one assignment, one read: threads may unpack twice, but never see a half
         if last is None or last[0] != index:
@@ -68,3 +77,9 @@ class FullMask:
     def small(self) -> NDArray[np.uint8]:
         """Return the mask at preview size: (h, w) uint8, averaged from full size."""
         return shrink(self.whole())
+
+
+def _span(rows: NDArray[np.uint8]) -> tuple[int, int] | None:
+    """First and end column that hide anything."""
+    touched = np.flatnonzero(rows.any(axis=0))
+    return (int(touched[0]), int(touched[-1]) + 1) if len(touched) else None
