@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from threading import Lock
+from threading import Event, Lock
 
 import cv2
 import numpy as np
@@ -263,14 +263,11 @@ class _Looker:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
-        self._lock = Lock()
+        self._lock, self._named = Lock(), Event()
 
     def look(self, *, observe: bool) -> tuple[list[Preview], list[Sighting]]:
         """Previews of all frames, and what alignment needs of them if asked for."""
-        # The first frame alone: it names the points that could be hot, and tries out whether scratch files are worth it.
-        first, *others = self._series.frames
-        seen = [self._look_at(first, observe=observe)]
-        seen += parallel.each(lambda frame: self._look_at(frame, observe=observe), others)
+        seen = parallel.each(lambda frame: self._look_at(frame, observe=observe), self._series.frames)
         return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
 
     def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
@@ -286,17 +283,29 @@ class _Looker:
             self._progress(step, done, len(self._series) if step == "looking" else 1)
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
-        pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
+        first = frame is self._series.frames[0]
+        try:
+            pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
+            if first:
+                self._collect(frame, pixels, observe=observe)
+        finally:
+            if first:
+                self._named.set()
         preview = make_preview(frame.name, pixels)
         sighting = alignment.observe(pixels) if observe else None
-        if observe and frame.array is None:
-            with self._lock:
-                self._hot.add(pixels)
+        if not first:
+            self._named.wait()  # the first frame names the points that could be hot
+            self._collect(frame, pixels, observe=observe)
         del pixels
         if self._keep:
             self._keep(preview)
         self.tell("looking", next(self._count))
         return preview, sighting
+
+    def _collect(self, frame: Frame, pixels: NDArray[np.generic], *, observe: bool) -> None:
+        if observe and frame.array is None:
+            with self._lock:
+                self._hot.add(pixels)
 
 
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
@@ -485,7 +494,9 @@ def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:
 
 
 def _without(values: NDArray[np.float32] | None, idle: NDArray[np.bool_], neutral: float) -> NDArray[np.float32] | None:
-    return None if values is None else np.where(idle[..., None], np.float32(neutral), values)
+    if values is None:
+        return None
+    return np.asarray(cv2.copyTo(values, (~idle).view(np.uint8), np.full_like(values, neutral)))
 
 
 def _nowhere(full: tuple[int, int]) -> Field:

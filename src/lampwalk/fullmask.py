@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .geometry import STRIP_ROWS
 from .light import Field, crop_field
-from .previews import shrink
+from .previews import grid, shrink_part, small_shape
 
 
 class FullMask:
@@ -47,13 +47,18 @@ class FullMask:
     def __getitem__(self, rows: slice) -> NDArray[np.uint8]:
         """Rows of the mask: (n, W) uint8."""
         start, stop, _ = rows.indices(self.shape[0])
+        return self.part(slice(start, stop), slice(0, self.shape[1]))
+
+    def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
+        """A window of the mask: (n, m) uint8."""
         if self._packed:
-            first, last = start // STRIP_ROWS, (stop - 1) // STRIP_ROWS
-            block = np.concatenate([self._part(i) for i in range(first, last + 1)])
-            return block[start - first * STRIP_ROWS : stop - first * STRIP_ROWS]
-        if self._field is None or self._field.window(slice(start, stop)) is None:
-            return np.zeros((stop - start, self.shape[1]), np.uint8)
-        return self._field.render(slice(start, stop), slice(0, self.shape[1]))
+            first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
+            block = np.concatenate([self._part(i)[:, cols] for i in range(first, last + 1)])
+            return block[rows.start - first * STRIP_ROWS : rows.stop - first * STRIP_ROWS]
+        window = None if self._field is None else self._field.window(rows)
+        if self._field is None or window is None:
+            return np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
+        return self._field.render(rows, slice(0, self.shape[1]))[:, cols]  # the same bits for any window
 
     def window(self, rows: slice) -> tuple[slice, slice] | None:
         """Rows and columns, within some rows, outside of which nothing is hidden; None if there are none."""
@@ -76,7 +81,16 @@ class FullMask:
 
     def small(self) -> NDArray[np.uint8]:
         """Return the mask at preview size: (h, w) uint8, averaged from full size."""
-        return shrink(self.whole())
+        h, w = self.shape
+        step = max(1, grid(self.shape))
+        window = self.window(slice(0, h))
+        if window is None:
+            return np.zeros(small_shape(self.shape), np.uint8)
+        rows, cols = (
+            slice(s.start // step * step, min(n, -(-s.stop // step) * step))
+            for s, n in zip(window, (h, w), strict=True)
+        )
+        return shrink_part(np.ascontiguousarray(self.part(rows, cols)), (rows, cols), self.shape)
 
 
 def _span(rows: NDArray[np.uint8]) -> tuple[int, int] | None:

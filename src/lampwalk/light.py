@@ -120,13 +120,12 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
     """
     if values is None:
         return None
-    active = values != neutral
-    if active.ndim == 3:
-        active = active.any(axis=2)
-    if not active.any():
-        return None
     small = (values.shape[0], values.shape[1])
-    rows, cols = np.flatnonzero(active.any(axis=1)), np.flatnonzero(active.any(axis=0))
+    active = values != neutral
+    rows = np.flatnonzero(active.reshape(small[0], -1).any(axis=1))
+    cols = np.flatnonzero(active.any(axis=0).reshape(small[1], -1).any(axis=1))
+    if not len(rows):
+        return None
     top, bottom = max(0, int(rows[0]) - MARGIN), min(small[0], int(rows[-1]) + 1 + MARGIN)
     left, right = max(0, int(cols[0]) - MARGIN), min(small[1], int(cols[-1]) + 1 + MARGIN)
     return Field(values=values[top:bottom].copy(), top=top, cols=(left, right), neutral=neutral, small=small, full=full)
@@ -142,8 +141,8 @@ def gain_field(gain: NDArray[np.float32] | None, full: tuple[int, int]) -> Field
     """
     if gain is None:
         return None
-    factor = np.clip(np.rint(np.sqrt(gain) * UNITY), 0, 65535).astype(np.uint16)
-    return crop_field(factor, full, neutral=UNITY)
+    root = cv2.sqrt(gain)
+    return crop_field(cv2.addWeighted(root, UNITY, root, 0, 0, dtype=cv2.CV_16U), full, neutral=UNITY)
 
 
 def stray_field(stray: NDArray[np.float32] | None, full: tuple[int, int]) -> Field | None:
@@ -153,7 +152,7 @@ def stray_field(stray: NDArray[np.float32] | None, full: tuple[int, int]) -> Fie
     """
     if stray is None:
         return None
-    return crop_field(np.rint(np.clip(stray, 0, 1) * 65535).astype(np.uint16), full)
+    return crop_field(cv2.addWeighted(stray, 65535, stray, 0, 0, dtype=cv2.CV_16U), full)
 
 
 @lru_cache(4)  # asked for strip by strip

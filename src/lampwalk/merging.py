@@ -7,14 +7,16 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import encode, finish, handoff, light, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import Choices, Given, Offer, Progress, decide
+from .decisions import Choices, Decision, Given, Offer, Progress, decide
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
@@ -314,28 +316,26 @@ def _write(
         folder=_relative_folder(series, target),
         finish=dict(spec),
     )
-    encode.write_tiff(
-        folder / "composite.tif",
-        result.pixels,
-        compression=extras.compression,
-        icc=carried.icc,
-        exif=carried.exif,
-        xmp=carried.xmp,
-    )
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
     picture8 = encode.to_eight_bits(picture)
-    encode.write_jpeg(folder / "picture.jpg", picture8, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
+    told: dict[str, Any] = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
     (folder / "masks").mkdir()
-    parallel.each(
-        lambda d: encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d)),
-        result.decisions.frames,
-    )
-    encode.write_png(folder / "coverage.png", result.coverage)
+    jobs: list[Callable[[], None]] = [
+        lambda: encode.write_jpeg(folder / "picture.jpg", picture8, **told),
+        lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
+        lambda: encode.write_png(folder / "coverage.png", result.coverage),
+        *(partial(_write_mask, folder, d) for d in result.decisions.frames),
+    ]
+    parallel.each(lambda job: job(), jobs)
     masks = {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
     runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=masks)
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
+
+
+def _write_mask(folder: Path, d: Decision) -> None:
+    encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d))
 
 
 def _told(record: FrameRecord, former: Worksheet | None) -> FrameRecord:
