@@ -317,7 +317,7 @@ def _fill_block(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
             continue
         across, mask = masked
         limit = light.limit_of_fill(mask)
-        ratio = np.ascontiguousarray(d.fill.render(window[0], across))
+        ratio = d.fill.pick(window[0], across)
         parts.append((window[0], across, cv2.min(ratio, cv2.merge([limit, limit, limit]))))
     if not parts:
         return

@@ -55,10 +55,14 @@ class FullMask:
             first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
             block = np.concatenate([self._part(i)[:, cols] for i in range(first, last + 1)])
             return block[rows.start - first * STRIP_ROWS : rows.stop - first * STRIP_ROWS]
+        out = np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
         window = None if self._field is None else self._field.window(rows)
-        if self._field is None or window is None:
-            return np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
-        return self._field.render(rows, slice(0, self.shape[1]))[:, cols]  # the same bits for any window
+        if self._field is not None and window is not None:
+            down, across = window[0], slice(max(window[1].start, cols.start), min(window[1].stop, cols.stop))
+            if across.start < across.stop:
+                inside = out[down.start - rows.start : down.stop - rows.start]
+                inside[:, across.start - cols.start : across.stop - cols.start] = self._field.pick(down, across)
+        return out
 
     def window(self, rows: slice) -> tuple[slice, slice] | None:
         """Rows and columns, within some rows, outside of which nothing is hidden; None if there are none."""

@@ -24,10 +24,6 @@ UNITY = 4096
 """A factor on the root that changes nothing. Steps of 1/4096 are 0.0007 EV; the largest gain is 256 (8 EV)."""
 
 
-NARROW = 6
-"""Share of the width, one in so many, below which columns are made one by one: they cost six times as much."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Field:
     """A smooth quantity over the picture, known at preview size in some of its rows.
@@ -63,20 +59,25 @@ class Field:
         return slice(top, bottom), slice(int(self.cols[0] * sx), min(self.full[1], int(np.ceil(self.cols[1] * sx))))
 
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
-        """Values at full size in any window: bilinear, pixel centres at integers."""
+        """Values at full size in a wide window: bilinear, pixel centres at integers."""
         if self.small == self.full:
             return self._rows(np.arange(rows.start, rows.stop))[:, cols]
-        # Down first, while the rows are short; then across by the exact ratio of the widths, which is the quick way for
-        # all columns but makes all of them.
-        down = (np.arange(rows.start, rows.stop) + 0.5) * (self.small[0] / self.full[0]) - 0.5
-        first, last = int(np.floor(down[0])), int(np.floor(down[-1])) + 2
+        # Down first, while the rows are short; then across by the exact ratio of the widths: quick, but for all columns.
+        tall = np.rint(self._down(rows)).astype(self.values.dtype)
+        return np.asarray(cv2.resize(tall, (self.full[1], len(tall)), interpolation=cv2.INTER_LINEAR)[:, cols])
+
+    def pick(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Values at full size in a narrow window, the same bits whatever the window; a column costs more than in `render`."""
+        if self.small == self.full:
+            return self._rows(np.arange(rows.start, rows.stop))[:, cols]
+        across = _places(cols, self.full[1], self.small[1])
+        return np.rint(_between(self._down(rows), np.clip(across, 0, self.small[1] - 1), 1)).astype(self.values.dtype)
+
+    def _down(self, rows: slice) -> NDArray[np.float32]:
+        places = _places(rows, self.full[0], self.small[0])
+        first, last = int(np.floor(places[0])), int(np.floor(places[-1])) + 2
         known = self._rows(np.clip(np.arange(first, last), 0, self.small[0] - 1)).astype(np.float32)
-        tall = _between(known, down - first, 0)
-        if (cols.stop - cols.start) * NARROW > self.full[1]:
-            tall = np.rint(tall).astype(self.values.dtype)
-            return np.asarray(cv2.resize(tall, (self.full[1], len(down)), interpolation=cv2.INTER_LINEAR)[:, cols])
-        across = (np.arange(cols.start, cols.stop) + 0.5) * (self.small[1] / self.full[1]) - 0.5
-        return np.rint(_between(tall, np.clip(across, 0, self.small[1] - 1), 1)).astype(self.values.dtype)
+        return _between(known, places - first, 0)
 
     def whole(self) -> NDArray[Any]:
         """Values at preview size, (h, w) or (h, w, 3)."""
@@ -90,6 +91,11 @@ class Field:
         out = np.full((len(indices), *self.values.shape[1:]), self.neutral, self.values.dtype)
         out[inside] = self.values[indices[inside] - self.top]
         return out
+
+
+def _places(full: slice, of: int, small: int) -> NDArray[np.float64]:
+    """Where full-size pixels lie among those of the preview."""
+    return (np.arange(full.start, full.stop) + 0.5) * (small / of) - 0.5
 
 
 def _between(known: NDArray[np.float32], place: NDArray[np.float64], axis: int) -> NDArray[np.float32]:
