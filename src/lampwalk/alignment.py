@@ -22,22 +22,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import motion, parallel
+from .coarse import CONFIDENT
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
-from .matching import (
-    CONFIDENT,
-    LIKELIER_HOMOGRAPHY,
-    MIN_AGREEING,
-    NEAR_PX,
-    Base,
-    Match,
-    compare,
-    impossible,
-    middle_and_unit,
-    scale_of,
-    unit_matrix,
-)
+from .matching import LIKELIER_HOMOGRAPHY, MIN_AGREEING, NEAR_PX, Base, Match, compare
+from .motion import impossible, middle_and_unit, scale_of, unit_matrix
 from .sighting import Sighting, light_insensitive, observe, patch_side
 
 Model = Literal["identity", "shift", "similarity", "homography"]
@@ -317,7 +307,7 @@ def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: f
     full, step = match.full, match.full[1] / match.work[1]
     lift = scaling(full, match.work)
     lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
-    centres = (match.data.found * unit + middle_and_unit(match.work)[0])[match.judges]
+    centres = match.data.found * unit + middle_and_unit(match.work)[0]
     # where the correlation sees each patch, relative to the motion that was kept
     seen = motion.moved(centres, np.asarray(np.linalg.inv(match.matrix), np.float64))
     off = match.peaks[0] + centres - motion.moved(seen, matrix)
@@ -326,8 +316,8 @@ def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: f
     count = int(agree.sum())
     share = count / max(int(sure.sum()), 1)
     spread = _spread(centres[agree], match.work)
-    usable = match.data.usable[match.judges]
-    lengths = np.hypot(*(fit.residuals[match.judges] * unit).T)[agree & usable]
+    usable = match.data.usable
+    lengths = np.hypot(*(fit.residuals * unit).T)[agree & usable]
     residual = float(np.median(lengths)) * step if len(lengths) else np.inf
     sanity = impossible(lifted, full)
     if sanity:
