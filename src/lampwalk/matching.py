@@ -12,18 +12,18 @@ from numpy.typing import NDArray
 from . import motion
 from .coarse import CONFIDENT, Coarse, common_motion, place
 from .geometry import Matrix, normalised
+from .models import LIKELIER_HOMOGRAPHY
 from .patches import ALIKE, WINDOW_PX, Template, View, Whole, Windows
 from .sighting import MARGIN_PX, Sighting, enlarging, with_crops
 
-LIKELIER_HOMOGRAPHY = 40.0
-"""Robust cost that each parameter of a general homography must save: light on a relief moves whole regions by tenths of a
-pixel and looks like one."""
 NEAR_PX = 1.5
 """A patch that finds its best place within this agrees, px at working size."""
 ROUNDS = 5
 SETTLED_PX = 0.05
 """Least-squares steps end when the corners move by less, px, or after so many; the last fit is exact
 anyway."""
+KEPT = 0.6
+"""Share of the patches that must still be alike when edges have their sign, else too many have turned over."""
 RECUT_PX = 4.0
 """Windows are cut anew where the corners moved by more, px at working size."""
 MIN_AGREEING = 10
@@ -53,9 +53,11 @@ class Base:
         self.coarse = Coarse(sighting)
         self.coarse_template = Template(self.coarse.view)
         if sighting.crops is not None:
-            self.template = Template(Windows(sighting, np.eye(3)))
+            view: View = Windows(sighting, np.eye(3))
         else:
-            self.template = self.coarse_template if self.coarse.step == 1 else Template(Whole(sighting.small))
+            view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small)
+        self.template = self.coarse_template if view is self.coarse.view else Template(view)
+        self.signed_template = Template(view, signed=True)
 
 
 def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] | None) -> Match:
@@ -73,7 +75,6 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
     view: View
     if sighting.crops is None:
         view = coarse.view if coarse.step == 1 else Whole(sighting.small)
-        matrix, data = _refined(base.template, view, matrix)
     else:
         if _beyond_crops(matrix, sighting):
             if decode is None:
@@ -84,7 +85,11 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
         nearer = _correlated(base.template, view, matrix)
         if _apart_px(nearer, matrix, view.shape) > RECUT_PX:
             view = Windows(sighting, nearer)
-        matrix, data = _refined(base.template, view, nearer)
+        matrix = nearer
+    matrix, data = _refined(base.template, view, matrix)
+    finer, fine_data = _refined(base.signed_template, view, matrix)
+    if fine_data.usable.sum() >= KEPT * data.usable.sum():
+        matrix, data = finer, fine_data
     return _matched(base.template, view, matrix, data, full)
 
 
@@ -110,7 +115,7 @@ def _refined(template: Template, view: View, matrix: Matrix) -> tuple[Matrix, mo
     from_unit = np.linalg.inv(to_unit)
     data = None
     for _ in range(ROUNDS):
-        displacements, information, alike = template.steps(view.at(matrix))
+        displacements, information, alike = template.steps(view.at(matrix, signed=template.signed))
         usable = (alike > ALIKE) & view.reached(matrix) & (np.abs(displacements).max(axis=1) < 4)
         data = motion.displaced(
             template.centres, displacements, matrix, view.shape, usable=usable, information=information

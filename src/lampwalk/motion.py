@@ -23,8 +23,8 @@ Floats = NDArray[np.float64]
 BENDS = (0.0, 0.05, 0.1, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0)
 """From a very long lens to 18 mm at 36 mm width: (18 / focal length in mm at 36 mm width)^2."""
 USUAL_BEND = 0.25
-"""36 mm at 36 mm width: taken where nothing moved enough to tell."""
-TELLING_FRAMES = 4
+"""36 mm at 36 mm width: taken where it is not known."""
+TELLING_FRAMES = 6
 """The frames that moved most tell; the others cost time."""
 TELLING = 10.0
 """Robust cost between the best and the worst bend below which the frames do not tell."""
@@ -222,23 +222,23 @@ def _squared(residuals: Floats, information: Floats) -> Floats:
     return np.asarray(x * x * information[:, 0, 0] + 2 * x * y * information[:, 0, 1] + y * y * information[:, 1, 1])
 
 
-def common_bend(frames: Sequence[Displacements]) -> float:
-    """Find the bend that explains all frames best; `USUAL_BEND` where nothing moved enough to tell."""
+def common_bend(frames: Sequence[Displacements]) -> float | None:
+    """Find the bend that explains all frames best; None where nothing moved enough to tell."""
     if not frames:
-        return USUAL_BEND
+        return None
     fits = [fit(d, 8, USUAL_BEND) for d in frames]
     most = np.argsort([-float(np.abs(f.parameters[:2]).max()) for f in fits])[:TELLING_FRAMES]
     frames, scales = [frames[i] for i in most], [fits[i].variance for i in most]
 
     def costs(bends: Sequence[float] | Floats) -> Floats:
         return np.array(
-            [sum(fit(d, 3, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends]
+            [sum(fit(d, 4, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends]
         )
 
     coarse = costs(BENDS)
     best = int(np.argmin(coarse))
     if coarse.max() - coarse[best] < TELLING:
-        return USUAL_BEND
+        return None
     finer = np.linspace(BENDS[max(best - 1, 0)], BENDS[min(best + 1, len(BENDS) - 1)], 11)
     return float(finer[int(np.argmin(costs(finer)))])
 

@@ -5,12 +5,14 @@ The representation is smooth, so every second pixel says all: patches are sample
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import Matrix
-from .sighting import PATCH_PX, Field, Grey, Sighting, light_insensitive, patch_side, seen_corners, sites
+from .sighting import PATCH_PX, Field, Gradient, Grey, Sighting, patch_side, seen_corners, sites
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.complex64]
@@ -41,15 +43,27 @@ class Whole:
 
     def __init__(self, picture: Grey) -> None:
         self.shape = (picture.shape[0], picture.shape[1])
-        self.fields = light_insensitive(picture)
+        self.gradient = Gradient.of(picture)
         self.side = patch_side(self.shape)
         self.sites = sites(self.shape)
 
-    def at(self, frame_to_reference: Matrix) -> Field:
+    @cached_property
+    def doubled(self) -> Field:
+        """Representation of the picture in which edges have no sign: (h, w, 2)."""
+        return self.gradient.doubled()
+
+    @cached_property
+    def signed(self) -> Field:
+        """Representation of the picture in which edges have their sign: (h, w, 2)."""
+        return self.gradient.signed()
+
+    def at(self, frame_to_reference: Matrix, *, signed: bool = False) -> Field:
         """Patches in the reference's geometry: (K, 2, n, n); 0 where the frame does not reach."""
         h, w = self.shape
         size = -(-w // EVERY), -(-h // EVERY)
-        warped = cv2.warpPerspective(self.fields, _SAMPLES @ frame_to_reference, size, flags=cv2.INTER_CUBIC)
+        warped = cv2.warpPerspective(
+            self.signed if signed else self.doubled, _SAMPLES @ frame_to_reference, size, flags=cv2.INTER_CUBIC
+        )
         n = self.side // EVERY
         out = np.empty((len(self.sites), 2, n, n), np.float32)
         for channel, plane in enumerate(cv2.split(warped)):
@@ -78,15 +92,29 @@ class Windows:
         assert sighting.corners is not None
         self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
-        n = PATCH_PX + 2 * WINDOW_PX
+        n = self.window = PATCH_PX + 2 * WINDOW_PX
         within = seen_corners(self.sites, frame_to_reference, PATCH_PX, n) - sighting.corners
         within = np.clip(within, 0, sighting.crops.shape[1] - n)
         self.corners = sighting.corners + within
         cut = [crop[y : y + n, x : x + n] for crop, (x, y) in zip(sighting.crops, within, strict=True)]
-        self.fields = light_insensitive(np.concatenate(cut)).reshape(-1, n, n, 2)
-        self.fields[:, :3] = self.fields[:, -3:] = 0  # where two windows meet there is an edge that is none
+        self.gradient = Gradient.of(np.concatenate(cut))
 
-    def at(self, frame_to_reference: Matrix) -> Field:
+    @cached_property
+    def doubled(self) -> Field:
+        """Representation of the windows in which edges have no sign: (K, n, n, 2)."""
+        return self._apart(self.gradient.doubled())
+
+    @cached_property
+    def signed(self) -> Field:
+        """Representation of the windows in which edges have their sign: (K, n, n, 2)."""
+        return self._apart(self.gradient.signed())
+
+    def _apart(self, tall: Field) -> Field:
+        fields = tall.reshape(-1, self.window, self.window, 2)
+        fields[:, :3] = fields[:, -3:] = 0  # where two windows meet there is an edge that is none
+        return fields
+
+    def at(self, frame_to_reference: Matrix, *, signed: bool = False) -> Field:
         """Patches in the reference's geometry: (K, 2, n, n); 0 where the windows do not reach."""
         n = self.side // EVERY
         out = np.empty((len(self.sites), 2, n, n), np.float32)
@@ -94,13 +122,13 @@ class Windows:
         local[:, :2, 2] = self.corners
         local = frame_to_reference @ local
         local[:, :2] -= self.sites[..., None] * local[:, 2:]
-        for patch, field, matrix in zip(out, self.fields, _SAMPLES @ local, strict=True):
+        for patch, field, matrix in zip(out, self.signed if signed else self.doubled, _SAMPLES @ local, strict=True):
             patch[...] = cv2.warpPerspective(field, matrix, (n, n), flags=cv2.INTER_CUBIC).transpose(2, 0, 1)
         return out
 
     def reached(self, frame_to_reference: Matrix) -> NDArray[np.bool_]:
         """Which patches lie wholly within the windows: (K,)."""
-        size = np.array(self.fields.shape[2:0:-1]) - 2 * RIM_PX
+        size = np.full(2, self.window - 2 * RIM_PX)
         return _within(self, frame_to_reference, self.corners + RIM_PX, size)
 
 
@@ -121,11 +149,12 @@ def _within(
 
 
 class Template:
-    """Patches of the reference with what every comparison needs of them."""
+    """Patches of the reference with what every comparison needs of them; of edges with or without their sign."""
 
-    def __init__(self, view: View) -> None:
+    def __init__(self, view: View, *, signed: bool = False) -> None:
         self.centres = np.asarray(view.sites + (view.side - 1) / 2, np.float64)
-        patches = unit_energy(view.at(np.eye(3)))
+        self.signed = signed
+        patches = unit_energy(view.at(np.eye(3), signed=signed))
         self.values = patches
         k = len(patches)
         slopes = np.zeros((k, 2, *patches.shape[1:]), np.float32)  # per px, 0 at the rim

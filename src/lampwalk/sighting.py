@@ -4,9 +4,8 @@ A sighting is made of one frame alone, so frames can be decoded once, observed i
 holds a small grey picture, and crops round a grid of sites at working size (see `WORK_PX`). All frames of one
 size have the same sites.
 
-The light-insensitive representation is the gradient with its direction doubled, over its own local strength:
-gain and offset of the light fall out, and so does the *polarity* of an edge, which turns over where a lamp
-crosses a relief.
+The light-insensitive representation is the gradient over its own local strength: gain and offset of the light fall out.
+With its direction doubled, the *polarity* of an edge falls out too, which turns over where a lamp crosses a relief.
 """
 
 from __future__ import annotations
@@ -157,16 +156,48 @@ def patch_side(shape: tuple[int, int]) -> int:
     return PATCH_PX if min(shape) >= 4 * PATCH_PX else max(16, min(shape) // 16 * 4)
 
 
-def light_insensitive(grey: Grey) -> Field:
-    """Gradient with doubled direction over its local strength: (h, w, 2) float32, about -3 to 3."""
-    log = cv2.GaussianBlur(cv2.LUT(grey, LOG), (7, 7), 1.0)
-    gx = cv2.Sobel(log, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-    gy = cv2.Sobel(log, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    length = cv2.magnitude(gx, gy) + np.float32(1e-6)
-    # mean over about 30 px: two box filters, which cost the same for any width
-    scale = 1 / (length * (cv2.blur(cv2.blur(length, (15, 15)), (15, 15)) + np.float32(NOISE_FLOOR)))
-    across, along = (gx - gy) * (gx + gy) * scale, gx * gy * (scale * 2)
-    return np.asarray(cv2.merge([cv2.GaussianBlur(f, (7, 7), 1.0) for f in (across, along)]), np.float32)
+@dataclass(frozen=True, slots=True, eq=False)
+class Gradient:
+    """Gradient of the logarithm of a picture, of which light alone changes little but its strength and its sign.
+
+    Attributes
+    ----------
+    across, along : (h, w) float32, 1/px
+    length : (h, w) float32
+    typical : (h, w) float32
+        Mean length over about 30 px.
+    """
+
+    across: Field
+    along: Field
+    length: Field
+    typical: Field
+
+    @classmethod
+    def of(cls, grey: Grey) -> Gradient:
+        """Gradient of a grey picture, (h, w) uint8."""
+        log = cv2.GaussianBlur(cv2.LUT(grey, LOG), (7, 7), 1.0)
+        across = cv2.Sobel(log, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+        along = cv2.Sobel(log, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+        length = cv2.magnitude(across, along) + np.float32(1e-6)
+        # two box filters, which cost the same for any width
+        typical = cv2.blur(cv2.blur(length, (15, 15)), (15, 15)) + np.float32(NOISE_FLOOR)
+        return cls(across, along, length, typical)
+
+    def doubled(self) -> Field:
+        """Direction doubled, strength over the typical one: (h, w, 2), about -3 to 3; the same when an edge turns over."""
+        scale = np.float32(1) / (self.length * self.typical)
+        gx, gy = self.across, self.along
+        return _smooth((gx - gy) * (gx + gy) * scale, gx * gy * (scale * np.float32(2)))
+
+    def signed(self) -> Field:
+        """Over its typical strength: (h, w, 2), about -3 to 3; finer than `doubled`, where no edge turned over."""
+        scale = np.float32(1) / self.typical
+        return _smooth(self.across * scale, self.along * scale)
+
+
+def _smooth(*channels: Field) -> Field:
+    return np.asarray(cv2.merge([cv2.GaussianBlur(c, (7, 7), 1.0) for c in channels]), np.float32)
 
 
 def enlarging(factor: float) -> Matrix:
