@@ -146,7 +146,7 @@ def lit_subject(previews: Sequence[Preview], plate: NDArray[np.float32], ambient
     # Small: the subject is a large soft place.
     h, w = (max(1, round(side / SUBJECT_STEP)) for side in plate.shape[:2])
     below, *light_of = (
-        luminance(cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA))
+        luminance(np.asarray(cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA), np.float32))
         for picture in (plate, *(p.linear for p in lamps))
     )
     # The median over the lamps, relative to daylight: a head, clipped in one frame only, does not pull it.

@@ -26,8 +26,8 @@ State = tuple[NDArray[Any], ...]
 REACH_SIGMAS_PX = (0.5, 2.0)
 """Smoothing of the difference, half-size pixels: one for glints and rims, one for faint pools of light."""
 
-NOISE_STEP = 2
-"""Every so many half-size pixels across and down are asked for their noise; some 60 000 are enough."""
+NOISE_LEVELS = 12
+"""Brightnesses at which the noise is measured, each on as many pixels."""
 
 REACH_NOISE = 3.0
 """Noise levels above which light counts; benchmarks/light.md compares 2, 3 and 5."""
@@ -36,7 +36,7 @@ REACH_DAYLIGHT = 0.03
 """Share of the daylight above which light counts. Levelling leaves 0.8 % at worst outdoors, 2.5 % where a
 flash reaches everything; better than 0.5 and 1.5 % outdoors, alike indoors (benchmarks/light.md)."""
 
-CORRELATED_NOISE = 1.4
+CORRELATED_NOISE = 1.5
 """Factor by which JPEG's and demosaicing's noise, correlated over neighbours, survives smoothing better than
 white noise; at half size, where some of it is averaged already (2.0 lost 120 to 390 ppm of the light there)."""
 
@@ -251,10 +251,11 @@ class _Below:
 
     def __init__(self, quiet: Preview) -> None:
         self._light = light.halved(luminance(quiet.linear))
-        self._valid = quiet.valid
         self._smooth = [np.asarray(cv2.GaussianBlur(self._light, (0, 0), s), np.float32) for s in REACH_SIGMAS_PX]
         self._codes = [_code(daylight) for daylight in self._smooth]
-        self._some = self._light[::NOISE_STEP, ::NOISE_STEP]
+        order = np.argsort(self._light, axis=None)
+        self._alike = np.array_split(order[_seen(quiet).ravel()[order]], NOISE_LEVELS)  # pixels of about one brightness
+        self._levels = [float(self._light.flat[p[len(p) // 2]]) for p in self._alike if len(p)]
 
     def reach(self, preview: Preview) -> NDArray[np.uint8]:
         """Where one frame takes part: (h, w) uint8, full preview size."""
@@ -275,19 +276,17 @@ class _Below:
         # The tenth of the pixels that differ least from their neighbours: texture lit by the flash is not taken
         # for noise. For a normal distribution that quantile of |x| is 0.1257 sd; a pixel minus its blur (sigma 1)
         # keeps 0.87 of white noise.
-        step = slice(None, None, NOISE_STEP)
-        use = light.halved((preview.valid & self._valid).astype(np.uint8))[step, step] > 0
-        if not use.any():
-            return np.zeros(256, np.float32)
-        fine = np.abs(added - cv2.GaussianBlur(added, (0, 0), 1))[step, step][use]
-        brightness = self._some[use]
-        order = np.argsort(brightness, kind="stable")
-        parts = [p for p in np.array_split(order, 12) if len(p)]
-        levels = [float(brightness[p[len(p) // 2]]) for p in parts]
-        noise = [float(np.quantile(fine[p], 0.1) / 0.1257 / 0.87) for p in parts]
-        return np.asarray(np.interp((np.arange(256) / 255) ** 2, levels, noise), np.float32)
+        fine = np.abs(added - cv2.GaussianBlur(added, (0, 0), 1))
+        fine[~_seen(preview)] = np.nan
+        found = [fine.flat[p] for p in self._alike if len(p)]
+        noise = [float(np.quantile(f[f == f], 0.1)) / 0.1257 / 0.87 if (f == f).any() else 0.0 for f in found]
+        return np.asarray(np.interp((np.arange(256) / 255) ** 2, self._levels or [0], noise or [0]), np.float32)
+
+
+def _seen(preview: Preview) -> NDArray[np.bool_]:
+    return np.asarray(light.halved(preview.valid.astype(np.uint8)) > 0)
 
 
 def _code(daylight: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Brightness in 256 steps, fine in the shadows."""
-    return np.asarray(cv2.multiply(cv2.sqrt(daylight), 255, dtype=cv2.CV_8U), np.uint8)
+    return np.asarray(cv2.convertScaleAbs(cv2.sqrt(daylight), alpha=255), np.uint8)
