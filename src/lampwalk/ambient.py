@@ -17,6 +17,7 @@ from . import parallel
 from .colour import luminance
 from .drift import Drift, highest_mode, measure
 from .errors import InputError
+from .light import halved, strongest
 from .previews import Preview
 
 EVEN_EV = 0.01
@@ -48,6 +49,9 @@ FLOOR = 1e-4
 KEEP_FROM = 0.8
 """Linear light from which on darkening fades out, so that clipped highlights stay white and meet their
 surroundings."""
+
+SMOOTH_PX = 0.8
+"""Half-size pixels (sigma) over which frame and plate are smoothed before their ratio is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,9 +146,12 @@ def plate(
         return np.asarray(light.sum(axis=0) / np.maximum((~missing).sum(axis=0), 1)[..., None], np.float32)
     light[missing] = np.inf
     light[:, nowhere] = 0
-    light.sort(axis=0)
-    found = light[1] if len(chosen) > 2 else light[0]
-    return np.asarray(np.where(np.isinf(found), light[0], found), np.float32)
+    darkest, second = light[0], np.full_like(light[0], np.inf)
+    for frame in light[1:]:
+        second = np.minimum(second, np.maximum(darkest, frame))
+        darkest = np.minimum(darkest, frame)
+    found = second if len(chosen) > 2 else darkest
+    return np.asarray(np.where(np.isinf(found), darkest, found), np.float32)
 
 
 def level(
@@ -218,18 +225,28 @@ def level_field(level: Level, preview: Preview, plate: NDArray[np.float32]) -> N
         return None
     if plate.shape != preview.linear.shape:
         raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
-    h, w = preview.shape
     even = np.asarray(level.gains, np.float32) * np.float32(2**level.exposure_ev)
+    small = halved(preview.linear)
+    frame = cv2.GaussianBlur(small, (3, 3), SMOOTH_PX) * even
+    daylight = cv2.GaussianBlur(halved(plate), (3, 3), SMOOTH_PX) / np.maximum(frame, FLOOR)
+    e = np.exp2(_stops(level, small.shape[:2]))[..., None]
+    np.minimum(daylight, e, out=daylight)  # F is never below A 2^-e
+    field = even * (1 + (1 - 1 / e) * daylight)
+    if field.min() < 1:
+        keep = np.clip((strongest(small) - KEEP_FROM) / (1 - KEEP_FROM), 0, 1)
+        burnt = halved(cv2.dilate(preview.clipped.astype(np.uint8) * 255, np.ones((3, 3), np.uint8)))
+        keep[cv2.dilate(burnt, np.ones((3, 3), np.uint8)) > 0] = 1  # also what enlarging reaches
+        field = np.maximum(field, field + (1 - field) * keep[..., None])
+    return np.asarray(cv2.resize(field, preview.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _stops(level: Level, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Stops to be applied to the daylight: (h, w)."""
+    h, w = shape
     x = (np.arange(w, dtype=np.float32) + 0.5) / w - 0.5
     y = (np.arange(h, dtype=np.float32) + 0.5) / h - 0.5
-    stops = level.ambient_ev + level.gradient_ev[0] * x[None, :] + level.gradient_ev[1] * y[:, None]
-    e = np.exp2(stops).astype(np.float32)[..., None]
-    frame = cv2.GaussianBlur(preview.linear, (0, 0), 1) * even
-    daylight = np.clip(cv2.GaussianBlur(plate, (0, 0), 1) / np.maximum(frame, FLOOR), 0, e)  # F is never below A 2^-e
-    field = even * (1 + (1 - 1 / e) * daylight)
-    keep = np.clip((preview.linear.max(axis=2) - KEEP_FROM) / (1 - KEEP_FROM), 0, 1)
-    keep = np.where(cv2.dilate(preview.clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0, 1, keep)[..., None]
-    return np.asarray(np.where(field < 1, field + (1 - field) * keep, field), np.float32)
+    gradient = np.float32(level.gradient_ev[0]) * x[None, :] + np.float32(level.gradient_ev[1]) * y[:, None]
+    return np.asarray(np.float32(level.ambient_ev) + gradient, np.float32)
 
 
 def _blocks(preview: Preview) -> NDArray[np.float32]:

@@ -31,6 +31,8 @@ nothing."""
 BURN_STOPS = 2.0
 """Stops by which `burn` darkens at opacity 1 (common practice is a layer of about that depth, no source)."""
 
+SUBJECT_STEP = 4
+"""Preview pixels to one pixel on which the lit subject is looked for."""
 
 __all__ = [
     "Burn",
@@ -141,10 +143,14 @@ def lit_subject(previews: Sequence[Preview], plate: NDArray[np.float32], ambient
     lamps = [p for p, flag in zip(previews, ambient, strict=True) if not flag]
     if not lamps:
         raise InputError("no frame has a lamp in it", remedy="give a region of your own")
-    h, w = plate.shape[:2]
-    below = luminance(plate)
+    # Small: the subject is a large soft place.
+    h, w = (max(1, round(side / SUBJECT_STEP)) for side in plate.shape[:2])
+    below, *light_of = (
+        luminance(np.asarray(cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA), np.float32))
+        for picture in (plate, *(p.linear for p in lamps))
+    )
     # The median over the lamps, relative to daylight: a head, clipped in one frame only, does not pull it.
-    stops = np.median([np.log2((luminance(p.linear) + 0.002) / (below + 0.002)) for p in lamps], axis=0)
+    stops = np.median([np.log2((own + 0.002) / (below + 0.002)) for own in light_of], axis=0)
     weight = np.clip(cv2.GaussianBlur(stops.astype(np.float32), (0, 0), max(h, w) / 100), 0, None) ** 2
     total = float(weight.sum())
     if total <= 0:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from .colour import LUMINANCE, luminance
 from .errors import InputError
+from .light import halved, strongest
 from .previews import Preview
 
 FLASH_K = 5500.0
@@ -204,29 +205,29 @@ def suggest(
     lamps = [i for i, flag in enumerate(ambient) if not flag]
     if not lamps:
         return ()
-    light = np.stack([_own_light(previews[i], plate, None if hidden is None else hidden[i]) for i in lamps])
-    lit = luminance(light)
-    strongest = lit.max(axis=0)
-    subject = strongest > np.maximum(luminance(plate), 4 * NOTHING)
-    places = [subject & (lit[k] >= strongest) for k in range(len(lamps))]
+    below = halved(plate)
+    light = [_own_light(previews[i], below, None if hidden is None else hidden[i]) for i in lamps]
+    lit = np.stack([luminance(own) for own in light])
+    most = lit.max(axis=0)
+    subject = most > np.maximum(luminance(below), 4 * NOTHING)
+    places = [subject & (lit[k] >= most) for k in range(len(lamps))]
     strength = [float(np.log2(np.median(lit[k][p]))) if p.any() else -np.inf for k, p in enumerate(places)]
     middle = float(np.median([s for s in strength if np.isfinite(s)] or [0.0]))
     return tuple(
-        _suggest_one(previews[i], light[k], places[k], strength[k] - middle, plate) for k, i in enumerate(lamps)
+        _suggest_one(previews[i], light[k] + below, places[k], strength[k] - middle) for k, i in enumerate(lamps)
     )
 
 
 def _suggest_one(
     preview: Preview,
-    light: NDArray[np.float32],
+    shown: NDArray[np.float32],
     place: NDArray[np.bool_],
     above_ev: float,
-    plate: NDArray[np.float32],
 ) -> Suggestion:
     if not place.any():
         return Suggestion(name=preview.name, gain_ev=0.0, why="no place is lit most by this lamp")
-    top = float(np.percentile((light + plate)[place].max(axis=1), 99))
-    burnt = float((preview.clipped & place).sum() / place.sum())
+    top = float(np.percentile(strongest(shown)[place], 99))
+    burnt = float(halved(preview.clipped.astype(np.uint8) * 255)[place].mean() / 255)
     if burnt > BURNT_SHARE:
         ev = -min(MOST_LESS_EV, max(0.3, 4 * burnt))
         why = f"{burnt:.0%} of what it lights is burnt out; detail there needs another frame with less power"
@@ -239,12 +240,12 @@ def _suggest_one(
     return Suggestion(name=preview.name, gain_ev=round(ev, 1), why=f"{-above_ev:.1f} stops weaker than the others")
 
 
-def _own_light(preview: Preview, plate: NDArray[np.float32], hidden: NDArray[np.uint8] | None) -> NDArray[np.float32]:
-    light = np.maximum(cv2.GaussianBlur(preview.linear - plate, (0, 0), 2 * SMOOTH_PX), 0)
-    light[~preview.valid] = 0
-    if hidden is not None:
-        light[hidden > 0] = 0
-    return light
+def _own_light(preview: Preview, below: NDArray[np.float32], hidden: NDArray[np.uint8] | None) -> NDArray[np.float32]:
+    """Light of a frame's lamp at half size, 0 where the frame shows nothing of the scene."""
+    light = np.maximum(cv2.GaussianBlur(halved(preview.linear) - below, (0, 0), SMOOTH_PX), 0)
+    gone = ~preview.valid if hidden is None else ~preview.valid | (hidden > 0)
+    light[halved(gone.astype(np.uint8) * 255) > 0] = 0
+    return np.asarray(light, np.float32)
 
 
 def _refuse_clipping(preview: Preview, plate: NDArray[np.float32], field: NDArray[np.float32], gain_ev: float) -> None:

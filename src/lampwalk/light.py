@@ -108,6 +108,27 @@ def _between(known: NDArray[np.float32], place: NDArray[np.float64], axis: int) 
     return np.asarray(known.take(before, axis) * (1 - share) + known.take(after, axis) * share)
 
 
+def halved(picture: NDArray[Any]) -> NDArray[Any]:
+    """Average a picture down to half its size: what is decided about light is smooth, and a quarter of the work.
+
+    Parameters
+    ----------
+    picture : (h, w) or (h, w, C) uint8 or float32
+
+    Returns
+    -------
+    (ceil(h / 2), ceil(w / 2)[, C]), same dtype
+    """
+    h, w = picture.shape[:2]
+    return np.asarray(cv2.resize(picture, (-(-w // 2), -(-h // 2)), interpolation=cv2.INTER_AREA))
+
+
+def strongest(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Brightest channel of each pixel: (h, w, 3) to (h, w); several times as fast as a maximum over an axis."""
+    red, green, blue = cv2.split(picture)
+    return np.asarray(cv2.max(cv2.max(red, green), blue), np.float32)
+
+
 def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: float = 0) -> Field | None:
     """Keep of a preview-size field only the rows where it differs from `neutral`.
 

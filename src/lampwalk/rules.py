@@ -8,7 +8,6 @@ frames.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Any, Protocol
 
 import cv2
@@ -24,8 +23,11 @@ State = tuple[NDArray[Any], ...]
 """Accumulators of a picture or of a strip of it; the first is the picture, (H, W, 3) uint16, encoded."""
 
 
-REACH_SIGMAS_PX = (1.0, 4.0)
-"""Smoothing of the difference, preview pixels: one for glints and rims, one for faint pools of light."""
+REACH_SIGMAS_PX = (0.5, 2.0)
+"""Smoothing of the difference, half-size pixels: one for glints and rims, one for faint pools of light."""
+
+NOISE_LEVELS = 12
+"""Brightnesses at which the noise is measured, each on as many pixels."""
 
 REACH_NOISE = 3.0
 """Noise levels above which light counts; benchmarks/light.md compares 2, 3 and 5."""
@@ -34,9 +36,9 @@ REACH_DAYLIGHT = 0.03
 """Share of the daylight above which light counts. Levelling leaves 0.8 % at worst outdoors, 2.5 % where a
 flash reaches everything; better than 0.5 and 1.5 % outdoors, alike indoors (benchmarks/light.md)."""
 
-CORRELATED_NOISE = 2.0
+CORRELATED_NOISE = 1.5
 """Factor by which JPEG's and demosaicing's noise, correlated over neighbours, survives smoothing better than
-white noise."""
+white noise; at half size, where some of it is averaged already (2.0 lost 120 to 390 ppm of the light there)."""
 
 
 class Rule(Protocol):
@@ -240,43 +242,51 @@ def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray
     if not any(ambient):
         return (None,) * len(previews)
     quiet = list(ambient).index(True)
-    below = luminance(previews[quiet].linear)
-
-    def one(i: int) -> NDArray[np.uint8] | None:
-        return None if i == quiet else _reach_one(previews[i], previews[quiet], luminance(previews[i].linear) - below)
-
-    return tuple(parallel.each(one, range(len(previews))))
+    below = _Below(previews[quiet])
+    return tuple(parallel.each(lambda i: None if i == quiet else below.reach(previews[i]), range(len(previews))))
 
 
-def _reach_one(preview: Preview, quiet: Preview, added: NDArray[np.float32]) -> NDArray[np.uint8]:
-    below = luminance(quiet.linear)
-    levels, noise = _noise(added, below, preview.valid & quiet.valid)
-    part = np.zeros(added.shape, np.float32)
-    for sigma in REACH_SIGMAS_PX:
-        smooth, daylight = cv2.GaussianBlur(added, (0, 0), sigma), cv2.GaussianBlur(below, (0, 0), sigma)
-        left = CORRELATED_NOISE * np.interp(daylight, levels, noise) / (2 * sigma * np.sqrt(np.pi))
-        need = np.maximum(REACH_NOISE * left, REACH_DAYLIGHT * daylight) + np.float32(1e-6)
-        part = np.maximum(part, np.clip((smooth - need) / need, 0, 1))
-    part = np.where(preview.clipped, 1, part).astype(np.float32)
-    soft = cv2.GaussianBlur(cv2.dilate(part, np.ones((5, 5), np.uint8)), (0, 0), 1.5)
-    return np.rint(np.clip(soft, 0, 1) * 255).astype(np.uint8)
+class _Below:
+    """The ambient frame at half size, looked at once for all lamp frames."""
+
+    def __init__(self, quiet: Preview) -> None:
+        self._light = light.halved(luminance(quiet.linear))
+        self._smooth = [np.asarray(cv2.GaussianBlur(self._light, (0, 0), s), np.float32) for s in REACH_SIGMAS_PX]
+        self._codes = [_code(daylight) for daylight in self._smooth]
+        order = np.argsort(self._light, axis=None)
+        self._alike = np.array_split(order[_seen(quiet).ravel()[order]], NOISE_LEVELS)  # pixels of about one brightness
+        self._levels = [float(self._light.flat[p[len(p) // 2]]) for p in self._alike if len(p)]
+
+    def reach(self, preview: Preview) -> NDArray[np.uint8]:
+        """Where one frame takes part: (h, w) uint8, full preview size."""
+        added = light.halved(luminance(preview.linear)) - self._light
+        blurred = [np.asarray(cv2.GaussianBlur(added, (0, 0), sigma), np.float32) for sigma in REACH_SIGMAS_PX]
+        noise = self._noise(added, preview)
+        part = light.halved(preview.clipped.astype(np.uint8) * 255)
+        part[part > 0] = 255
+        for sigma, smooth, daylight, code in zip(REACH_SIGMAS_PX, blurred, self._smooth, self._codes, strict=True):
+            left = cv2.LUT(code, noise) * np.float32(REACH_NOISE * CORRELATED_NOISE / (2 * sigma * np.sqrt(np.pi)))
+            need = np.maximum(left, REACH_DAYLIGHT * daylight) + np.float32(1e-6)
+            part = cv2.max(part, cv2.divide(smooth - need, need, scale=255, dtype=cv2.CV_8U))
+        soft = cv2.GaussianBlur(cv2.dilate(part, np.ones((3, 3), np.uint8)), (0, 0), 0.8)
+        return np.asarray(cv2.resize(soft, preview.shape[::-1], interpolation=cv2.INTER_LINEAR), np.uint8)
+
+    def _noise(self, added: NDArray[np.float32], preview: Preview) -> NDArray[np.float32]:
+        """Noise of the difference for each code of the daylight: (256,)."""
+        # The tenth of the pixels that differ least from their neighbours: texture lit by the flash is not taken
+        # for noise. For a normal distribution that quantile of |x| is 0.1257 sd; a pixel minus its blur (sigma 1)
+        # keeps 0.87 of white noise.
+        fine = np.abs(added - cv2.GaussianBlur(added, (0, 0), 1))
+        fine[~_seen(preview)] = np.nan
+        found = [fine.flat[p] for p in self._alike if len(p)]
+        noise = [float(np.quantile(f[f == f], 0.1)) / 0.1257 / 0.87 if (f == f).any() else 0.0 for f in found]
+        return np.asarray(np.interp((np.arange(256) / 255) ** 2, self._levels or [0], noise or [0]), np.float32)
 
 
-def _noise(
-    added: NDArray[np.float32], below: NDArray[np.float32], use: NDArray[np.bool_]
-) -> tuple[list[float], list[float]]:
-    """Measure the noise of a difference of two frames at twelve brightnesses of the second."""
-    if not use.any():
-        return [0.0], [0.0]
-    # The tenth of the pixels that differ least from their neighbours: texture lit by the flash is not taken
-    # for noise. For a normal distribution that quantile of |x| is 0.1257 sd; a pixel minus its blur (sigma 1)
-    # keeps 0.87 of white noise.
-    fine = np.abs(added - cv2.GaussianBlur(added, (0, 0), 1))[use]
-    brightness = below[use]
-    edges = np.quantile(brightness, np.linspace(0, 1, 13))
-    levels, noise = [], []
-    for low, high in pairwise(edges):
-        inside = (brightness >= low) & (brightness <= high)
-        levels.append(float(np.median(brightness[inside])))
-        noise.append(float(np.quantile(fine[inside], 0.1) / 0.1257 / 0.87))
-    return levels, noise
+def _seen(preview: Preview) -> NDArray[np.bool_]:
+    return np.asarray(light.halved(preview.valid.astype(np.uint8)) > 0)
+
+
+def _code(daylight: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Brightness in 256 steps, fine in the shadows."""
+    return np.asarray(cv2.convertScaleAbs(cv2.sqrt(daylight), alpha=255), np.uint8)
