@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from .coarse import CONFIDENT, Coarse, common_motion, place
 from .geometry import Matrix, normalised
 from .models import LIKELIER_HOMOGRAPHY
 from .patches import ALIKE, WINDOW_PX, Template, View, Whole, Windows
-from .sighting import MARGIN_PX, Sighting, enlarging, with_crops
+from .sighting import MARGIN_PX, Field, Sighting, enlarging, with_crops
 
 NEAR_PX = 1.5
 """A patch that finds its best place within this agrees, px at working size."""
@@ -27,6 +27,15 @@ KEPT = 0.6
 RECUT_PX = 4.0
 """Windows are cut anew where the corners moved by more, px at working size."""
 MIN_AGREEING = 10
+FOUND_AGAIN = 0.2
+"""A patch that correlates by so much better elsewhere moved."""
+SECOND_MOTION, SECOND_SHARE, SECOND_SHARE_ALONE, NEIGHBOUR = 4, 0.085, 0.2, 0.15
+"""Patches that moved otherwise, and their share, from which a second motion is looked for; share from which they are one
+whatever they look like; and the share of the long side within which patches are neighbours. 80 parallax cases: at least 4
+and 0.10; 120 good pairs: at most 2 and 0.03; seven series: at most 13 and 0.07, in leaves that moved by 2 px."""
+COHERENT, COLLINEAR = 0.5, 0.4
+"""Share of these that go with a neighbour, and spread of their displacement across over along its main direction, from
+which they are one motion."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,6 +50,7 @@ class Match:
     full: tuple[int, int] = (1, 1)
     coarse: bool = False
     sound: bool = False
+    others: float = 0.0
 
 
 class Base:
@@ -55,7 +65,7 @@ class Base:
         if sighting.crops is not None:
             view: View = Windows(sighting, np.eye(3))
         else:
-            view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small)
+            view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
         self.template = self.coarse_template if view is self.coarse.view else Template(view)
         self.signed_template = Template(view, signed=True)
 
@@ -74,12 +84,13 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
     full = sighting.work_shape[0] * sighting.step, sighting.work_shape[1] * sighting.step
     view: View
     if sighting.crops is None:
-        view = coarse.view if coarse.step == 1 else Whole(sighting.small)
+        view = coarse.view if coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
     else:
         if _beyond_crops(matrix, sighting):
             if decode is None:
                 matrix, data = _refined(base.coarse_template, coarse.view, rough)
-                return _matched(base.coarse_template, coarse.view, matrix, data, full, coarse=True)
+                templates = base.coarse_template, Template(base.coarse.view, signed=True)
+                return replace(_matched(templates, coarse.view, matrix, data, full), coarse=True)
             sighting = with_crops(sighting, decode(), matrix)
         view = Windows(sighting, matrix)
         nearer = _correlated(base.template, view, matrix)
@@ -90,17 +101,47 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
     finer, fine_data = _refined(base.signed_template, view, matrix)
     if fine_data.usable.sum() >= KEPT * data.usable.sum():
         matrix, data = finer, fine_data
-    return _matched(base.template, view, matrix, data, full)
+    return _matched((base.template, base.signed_template), view, matrix, data, full)
 
 
 def _matched(
-    template: Template, view: View, matrix: Matrix, data: motion.Displacements, full: tuple[int, int], *,
-    coarse: bool = False,
-) -> Match:  # fmt: skip
+    templates: tuple[Template, Template], view: View, matrix: Matrix, data: motion.Displacements, full: tuple[int, int]
+) -> Match:
     """Look once more, independently of the fit, where each patch correlates best."""
-    peaks = template.peaks(view.at(matrix))
+    template, signed = templates
+    patches = view.at(matrix)
+    peaks = template.peaks(patches)
     sound = int(((peaks[1] > CONFIDENT) & (np.hypot(*peaks[0].T) < NEAR_PX)).sum()) >= MIN_AGREEING
-    return Match(data=data, peaks=peaks, matrix=matrix, work=view.shape, full=full, coarse=coarse, sound=sound)
+    others = second_motion(template, peaks, patches, signed, view.at(matrix, signed=True), view.shape)
+    return Match(data=data, peaks=peaks, matrix=matrix, work=view.shape, full=full, sound=sound, others=others)
+
+
+def second_motion(
+    template: Template, peaks: tuple[motion.Floats, motion.Floats], patches: Field, signed: Template,
+    signed_patches: Field, shape: tuple[int, int],
+) -> float:  # fmt: skip
+    """Share of the detail that moved otherwise than the rest; 0 where it is not one motion more.
+
+    What moved is found again elsewhere with edges as they were, by either representation and much better than where it
+    should be. Shadows, shading and highlights that walk are not. Parallax displaces neighbours alike, and all along one
+    line, the way that the camera was carried; leaves and water do so in all directions.
+    """
+    (seen, sure), (again, sure_again) = peaks, signed.peaks(signed_patches)
+    apart = np.hypot(*seen.T)
+    here = np.maximum(template.alike(patches), signed.alike(signed_patches))
+    there = np.minimum(sure, sure_again)
+    moved = (apart >= NEAR_PX) & (np.hypot(*(seen - again).T) < NEAR_PX)
+    moved &= (there > CONFIDENT) & (there > here + FOUND_AGAIN)
+    count = int(moved.sum())
+    share = count / max(count + int(((apart < NEAR_PX) & (sure > CONFIDENT)).sum()), 1)
+    if count < SECOND_MOTION or share < SECOND_SHARE:
+        return 0.0
+    centres, off = template.centres[moved], seen[moved]
+    near = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1)) < NEIGHBOUR * max(shape)
+    alike = near & (np.hypot(*(off[:, None] - off[None]).transpose(2, 0, 1)) < 2 * NEAR_PX)
+    along, across = np.linalg.svd(off, compute_uv=False)[:2]
+    together = (alike.sum(axis=1) > 1).mean() >= COHERENT and across < COLLINEAR * along
+    return share if together or share >= SECOND_SHARE_ALONE else 0.0
 
 
 def _correlated(template: Template, view: View, matrix: Matrix) -> Matrix:
