@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal
 
 import cv2
@@ -26,13 +27,15 @@ from .coarse import CONFIDENT
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
-from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
+from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare, measured_at
 from .models import Lens, Model, Motion, lens_of, simplest
 from .motion import impossible, middle_and_unit, scale_of, unit_matrix
 from .sighting import Gradient, Sighting, observe, patch_side
 
 Verdict = Literal["aligned", "weak", "refused"]
 
+MEASURED_AGAIN = 2
+"""Times that the patches are measured where the lens of the series, known better each time, has them."""
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
@@ -146,10 +149,33 @@ def solve(
     matches = parallel.each(
         lambda i: None if i == reference else compare(base, sightings[i], _again(pixels, i)), range(len(sightings))
     )
-    told = [m for m in matches if m is not None and not _untold(m)]
-    lens = lens_of([m.data for m in told if m.data is not None], [max(m.work) / 2 for m in told])
+    matches, lens = _measured(base, matches)
     found = [_REFERENCE if m is None else _concluded(m, lens) for m in matches]
     return tuple(_chained(sightings, found, lens, pixels))
+
+
+def _measured(base: Base, matches: Sequence[Match | None]) -> tuple[list[Match | None], Lens]:
+    """Find the lens of the series, and measure its frames once more where that lens has them."""
+
+    def lens_now() -> Lens:
+        told = [m for m in measured if m is not None and not _untold(m)]
+        return lens_of([m.data for m in told if m.data is not None], [max(m.work) / 2 for m in told])
+
+    def again(match: Match | None, lens: Lens) -> Match | None:
+        if match is None or match.data is None or _untold(match):
+            return match
+        to_unit = unit_matrix(match.work)
+        motion_ = simplest(match.data, lens, max(match.work) / 2)
+        return measured_at(base, match, normalised(np.linalg.inv(to_unit) @ motion_.matrix @ to_unit))
+
+    measured = list(matches)
+    lens = lens_now()
+    for _ in range(MEASURED_AGAIN):
+        before, measured = measured, parallel.each(partial(again, lens=lens), measured)
+        if all(new is old for new, old in zip(measured, before, strict=True)):
+            break
+        lens = lens_now()
+    return measured, lens
 
 
 def best_connected(sightings: Sequence[Sighting]) -> int:
@@ -229,9 +255,10 @@ def _untold(match: Match) -> str:
 def _judged(match: Match, motion_: Motion) -> Alignment:
     assert match.matrix is not None
     assert match.data is not None
-    full, step = match.full, match.full[1] / match.work[1]
+    step = match.step
+    full = match.work[0] * step, match.work[1] * step
     model, unit = motion_.model, max(match.work) / 2
-    to_unit, lift = unit_matrix(match.work), scaling(full, match.work)
+    to_unit, lift = unit_matrix(match.work), scaling((step, step), (1, 1))
     matrix = normalised(np.linalg.inv(to_unit) @ motion_.matrix @ to_unit)
     lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
     centres = match.data.found * unit + middle_and_unit(match.work)[0]

@@ -102,7 +102,8 @@ def simplest(data: motion.Displacements, lens: Lens, unit: float) -> Motion:
         (8, known): turn + zoom + 4 * LIKELIER_HOMOGRAPHY,
         (2, 0.0): 2 * LIKELIER,
     }
-    variance = max(motion.fit(data, 8, known).variance, motion.LEAST_VARIANCE)
+    richest = motion.fit(data, 8, known)
+    variance = max(richest.variance, motion.LEAST_VARIANCE)
     still = motion.fit(data, 0, 0.0, variance=variance)
     fits = {of: motion.fit(data, *of, variance=variance) for of in prices}
     (free, bent), best = min(fits.items(), key=lambda item: item[1].cost + prices[item[0]])

@@ -38,8 +38,11 @@ TURN_LIMIT = np.deg2rad(2.5)
 SHIFT_LIMIT = 0.06
 """Beyond these a tripod was not nudged but moved: share, radian, share of the long side."""
 ROUNDS = 12
-SETTLED = 2e-6
-"""Reweightings of a robust fit end after so many, or when no parameter moves by more: a thousandth of a pixel at 1000 px."""
+BOLD = 1.5
+"""Steps are taken longer by this, as the weights of a robust fit lag behind: two thirds of the rounds."""
+SETTLED = 3e-6
+"""Reweightings of a robust fit end after so many, or when no parameter moves by more: a few thousandths of a pixel at 1000
+px in all."""
 SOFTNESS = 4.0
 """Squared residual, in robust variances, at which a patch counts a quarter."""
 
@@ -148,7 +151,7 @@ def displaced(
     )
 
 
-def fit(data: Displacements, free: int, bend: float, variance: float | None = None) -> Fit:
+def fit(data: Displacements, free: int, bend: float, *, variance: float | None = None, start: Fit | None = None) -> Fit:
     """Fit the first ``free`` parameters robustly.
 
     0 is the identity, 2 a shift, 3 a turn, 4 a turn with zoom, 8 a homography.
@@ -161,12 +164,17 @@ def fit(data: Displacements, free: int, bend: float, variance: float | None = No
         0 for a shift or similarity proper.
     variance : float, optional
         Keep this scale of the residuals, so that costs of several models can be compared.
+    start : Fit, optional
+        One that cannot be far, from which fewer rounds are needed.
     """
     theta = np.zeros(8)
+    if start is not None:
+        theta[:free] = start.parameters[:free]
     scale = variance if variance is not None else 1.0
     slope = _slope(data.seen, bend)[:, :, :free]
     pull = slope.transpose(0, 2, 1) @ data.information
     normals = (pull @ slope).reshape(len(pull), free * free)
+    flat = np.ascontiguousarray(pull.transpose(1, 0, 2)).reshape(free, 2 * len(pull))
     for _ in range(ROUNDS + 1):
         residuals = data.found - moved(data.seen, matrix_of(theta, bend))
         squared = _squared(residuals, data.information)
@@ -176,10 +184,10 @@ def fit(data: Displacements, free: int, bend: float, variance: float | None = No
         if not free:
             break
         normal = (weights @ normals).reshape(free, free) + np.eye(free) * 1e-9
-        step = np.linalg.solve(normal, np.tensordot(pull, weights[:, None] * residuals, ((0, 2), (0, 1))))
+        step = np.linalg.solve(normal, flat @ (weights[:, None] * residuals).ravel())
         if np.abs(step).max() < SETTLED:
             break
-        theta[:free] += np.clip(step, -0.2, 0.2)
+        theta[:free] += np.clip(BOLD * step, -0.2, 0.2)
     reach = scale * SOFTNESS
     cost = float((data.usable * squared / (1 + squared / reach)).sum() / scale)
     return Fit(parameters=theta, weights=weights, residuals=residuals, cost=cost, variance=scale)
@@ -233,12 +241,15 @@ def common_bend(frames: Sequence[Displacements]) -> float | None:
         return None
     fits = [fit(d, 8, USUAL_BEND) for d in frames]
     most = np.argsort([-float(np.abs(f.parameters[:2]).max()) for f in fits])[:TELLING_FRAMES]
-    frames, scales = [frames[i] for i in most], [max(fits[i].variance, LEAST_VARIANCE) for i in most]
 
     def costs(bends: Sequence[float] | Floats) -> Floats:
-        return np.array(
-            [sum(fit(d, 4, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends]
-        )
+        total = np.zeros(len(bends))
+        for i in most:
+            variance, last = max(fits[i].variance, LEAST_VARIANCE), fits[i]
+            for k, bend in enumerate(bends):
+                last = fit(frames[i], 4, bend, variance=variance, start=last)
+                total[k] += last.cost
+        return total
 
     bends: Sequence[float] | Floats = BENDS
     found = costs(bends)
