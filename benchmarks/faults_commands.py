@@ -170,10 +170,11 @@ def watched(run: Path, new: str) -> str:
 
 def finish_watch(command: tuple[object, ...], run: Path) -> int:
     """Watch until the page names the last frame, then Ctrl-C; the command merges: its exit status."""
-    begin = time.time()
-    child = start(*command)
+    begin, child = time.time(), start(*command)
+    if (run / "composite.tif").exists():
+        return wait(child)  # it refuses
     end = time.monotonic() + 60
-    while time.monotonic() < end and not (run / "composite.tif").exists():
+    while time.monotonic() < end:
         try:
             page = run / livefolder.PAGE
             if page.stat().st_mtime > begin and "06.png" in page.read_text("utf-8"):

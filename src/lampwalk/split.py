@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from . import alignment, parallel
 from .alignment import Sighting
+from .decode import check_scans
 from .errors import Finding, FrameError, LampwalkError, WorksheetError, about
 from .files import SUFFIXES, Facts, read_facts
 from .frames import OWN_RESULTS, Frame, is_run_folder, natural_key
@@ -309,9 +310,14 @@ class _Part:
             self.first = self.first or view
             self.last.append(view)
 
-    def shows(self, view: _View) -> bool:
-        others = list(dict.fromkeys([*reversed(self.last), *([self.first] if self.first else [])]))
-        return not others or any(_same_framing(o, view, px) for px in (GLANCE_PX, LOOK_PX) for o in others)
+    def shows(self, view: _View, *, closely: bool) -> bool:
+        """Whether a shot has this framing; a closer look is dear, and taken only at the first and the last frame."""
+        if self.first is None:
+            return True
+        near = list(dict.fromkeys([*reversed(self.last), self.first]))
+        if any(_same_framing(other, view, GLANCE_PX) for other in near):
+            return True
+        return closely and any(_same_framing(other, view, LOOK_PX) for other in dict.fromkeys([near[0], self.first]))
 
 
 def _by_framing(group: list[_Shot], why: str) -> list[tuple[list[_Shot], str]]:
@@ -321,7 +327,7 @@ def _by_framing(group: list[_Shot], why: str) -> list[tuple[list[_Shot], str]]:
         for start in range(0, len(group), AT_ONCE):
             for i, view in enumerate(parallel.each(_View, group[start : start + AT_ONCE]), start):
                 # The latest series first, then the one before it: after an odd frame the old framing is back.
-                home = next((p for p in parts[:-3:-1] if view.usable and p.shows(view)), None)
+                home = next((p for p in parts[:-3:-1] if view.usable and p.shows(view, closely=p is parts[-1])), None)
                 if home is None and parts and not view.usable:
                     home = parts[-1]
                 if home is None:
@@ -360,7 +366,9 @@ def _reduced(shot: _Shot, long_side: int) -> NDArray[Any]:
     if facts.kind != "jpeg" or factor == 1:
         return Frame(name=shot.path.name, path=shot.path, facts=facts, bits=facts.bits).pixels()
     with about(shot.path):
-        pixels = cv2.imdecode(np.fromfile(shot.path, np.uint8), _REDUCED[factor])
+        data = shot.path.read_bytes()
+        check_scans(shot.path, data)
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), _REDUCED[factor])
         if pixels is None:
             raise FrameError("is damaged or cut short", file=shot.path, remedy="copy it again from the card")
         return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
