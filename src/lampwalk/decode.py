@@ -38,6 +38,10 @@ _MOST_PACKED = {1: 1, 5: 3000, 8: 1100, 32946: 1100, 32773: 64}
 """TIFF compression -> how many bytes one byte can stand for at most: none, LZW (codes of 12 bits), deflate
 (RFC 1951: 258 bytes by 2 bits), PackBits. A file that claims more is damaged."""
 
+MOST_SCANS = 100
+"""Scans of one JPEG file; a progressive one has about ten (from memory). Each scan makes the decoder go over the whole
+picture, so a small file of thousands would keep it busy for hours."""
+
 LEAST_SIDE = 8
 """Pixels; below, there is nothing to align."""
 
@@ -148,6 +152,7 @@ def _with_heif(path: Path) -> None:
 def _decode_jpeg(path: Path) -> NDArray[Any]:
     """By simplejpeg where it is there: faster, the same pixels, and it sees damage that OpenCV lets pass."""
     data = path.read_bytes()
+    check_scans(path, data)
     try:
         import simplejpeg
     except ImportError:
@@ -301,6 +306,12 @@ def check_size(path: Path, width: int, height: int) -> None:
         )
     if min(width, height) < LEAST_SIDE:
         raise FrameError(f"is only {width}x{height} px", file=path, remedy="take it out of the folder")
+
+
+def check_scans(path: Path, data: bytes) -> None:
+    """Refuse a JPEG file of absurdly many scans (ITU-T T.81, B.1.1.3: SOS is FF DA, which packed data never holds)."""
+    if data.count(b"\xff\xda") > MOST_SCANS:
+        raise _damaged(path, f"it has more than {MOST_SCANS} scans")
 
 
 def _check_chunks(path: Path, data: memoryview) -> None:
