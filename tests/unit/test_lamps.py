@@ -92,7 +92,7 @@ def test_warmth_on_a_hot_frame_is_no_burning_out(mired: float) -> None:
 def test_a_lamp_with_no_room_is_told_so() -> None:
     with pytest.raises(InputError, match="burn out") as caught:
         lamps.lamp_field(shoot(half_lit(0.9)), DAY, gain_ev=0.5, warmth=40)
-    assert "+0" not in str(caught.value)
+    assert "+0.5 stops" in str(caught.value)
     assert "bright already" in caught.value.remedy
 
 
