@@ -22,46 +22,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import motion, parallel
+from .coarse import CONFIDENT
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
-from .matching import (
-    CONFIDENT,
-    LIKELIER_HOMOGRAPHY,
-    MIN_AGREEING,
-    NEAR_PX,
-    Base,
-    Match,
-    compare,
-    impossible,
-    middle_and_unit,
-    scale_of,
-    unit_matrix,
-)
-from .sighting import Sighting, light_insensitive, observe, patch_side
+from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
+from .models import Lens, Model, Motion, lens_of, simplest
+from .motion import impossible, middle_and_unit, scale_of, unit_matrix
+from .sighting import Gradient, Sighting, observe, patch_side
 
-Model = Literal["identity", "shift", "similarity", "homography"]
 Verdict = Literal["aligned", "weak", "refused"]
 
-LIKELIER = 12.0
-"""Robust cost that each parameter of a richer model must save. Neighbouring patches err alike, so this is
-far more than the 1 of independent errors."""
-LIKELIER_ZOOM = 80.0
-"""The same for a change of scale, which a lens on a tripod seldom has and moving light often mimics: it saved
-64 where there was none."""
-_TURN = 3 * LIKELIER
-PRICES = {
-    0: 0.0,
-    2: 2 * LIKELIER,
-    3: _TURN,
-    4: _TURN + LIKELIER_ZOOM,
-    8: _TURN + LIKELIER_ZOOM + 4 * LIKELIER_HOMOGRAPHY,
-}
-"""Robust cost that a motion with so many parameters must save over none."""
-WORTH_PX = 0.04
-"""A richer model that moves the picture by less than this (rms over the picture, px at working size) is not
-worth it:
-a shift costs a resampling, and light alone moves what is seen by some hundredths of a pixel."""
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
@@ -182,15 +153,16 @@ def solve(
     matches = parallel.each(
         lambda i: None if i == reference else compare(base, sightings[i], _again(pixels, i)), range(len(sightings))
     )
-    bend = motion.common_bend([m.data for m in matches if m is not None and m.data is not None and m.sound])
-    found = [_REFERENCE if m is None else _conclude(m, bend) for m in matches]
+    told = [m for m in matches if m is not None and not _untold(m)]
+    lens = lens_of([m.data for m in told if m.data is not None], [max(m.work) / 2 for m in told])
+    found = [_REFERENCE if m is None else _concluded(m, lens) for m in matches]
     if _steady(found, matches):
         # In a series that stood still, neighbours that disagree alike are shading that a lamp from the side displaces.
         found = [
-            _conclude(m, bend, steady=True) if m is not None and a.verdict == "refused" else a
+            _concluded(m, lens, steady=True) if m is not None and a.verdict == "refused" else a
             for a, m in zip(found, matches, strict=True)
         ]
-    return tuple(_chained(sightings, found, bend, pixels))
+    return tuple(_chained(sightings, found, lens, pixels))
 
 
 def _steady(found: Sequence[Alignment], matches: Sequence[Match | None]) -> bool:
@@ -260,64 +232,32 @@ BREATHING = 0.0008
 # ---------------------------------------------------------------- model and verdict
 
 
-def _conclude(match: Match, bend: float, *, steady: bool = False) -> Alignment:
-    if match.problem:
-        return _refused(match.problem)
-    assert match.data is not None
+def _concluded(match: Match, lens: Lens, *, steady: bool = False) -> Alignment:
+    """Choose a motion and judge it; `steady` says that the tripod stood still in the rest of the series."""
+    untold = _untold(match)
+    if untold or match.data is None:
+        return _refused(untold)
+    return _judged(match, simplest(match.data, lens, max(match.work) / 2), steady=steady)
+
+
+def _untold(match: Match) -> str:
+    """Why the patches of a frame say nothing about its motion; empty where they do."""
+    if match.problem or match.data is None:
+        return match.problem
     if not match.sound:
-        return _refused("nothing in it matches the reference: another scene, another view, or too dark to tell")
-    if int(match.data.usable.sum()) < MIN_AGREEING:
-        return _refused("too little in it matches the reference")
-    unit = middle_and_unit(match.work)[1]
-    free, fit = _simplest(match.data, bend, unit)
-    used_bend = 0.0 if free <= 2 else bend
-    model: Model = ("identity", "shift", "similarity", "homography")[_rank(free, used_bend)]
-    work_matrix = (
-        np.linalg.inv(unit_matrix(match.work)) @ motion.matrix_of(fit.parameters, used_bend) @ unit_matrix(match.work)
-    )
-    matrix = np.eye(3) if free == 0 else normalised(work_matrix)
-    if free == 2:
-        matrix = np.array([[1, 0, matrix[0, 2]], [0, 1, matrix[1, 2]], [0, 0, 1]])
-    return _judged(match, matrix, model, fit, unit, steady=steady)
+        return "nothing in it matches the reference: another scene, another view, or too dark to tell"
+    return "too little in it matches the reference" if int(match.data.usable.sum()) < MIN_AGREEING else ""
 
 
-def _rank(free: int, bend: float) -> int:
-    if free <= 2:
-        return free // 2
-    return 2 if free <= 4 and bend == 0 else 3
-
-
-def _simplest(data: motion.Displacements, bend: float, unit: float) -> tuple[int, motion.Fit]:
-    """Choose the simplest motion whose extra parameters are each worth their keep."""
-    richest = motion.fit(data, 8, bend)
-    chosen, kept = 0, motion.fit(data, 0, 0.0, variance=richest.variance)
-    for free in (2, 3, 4, 8):
-        fit = motion.fit(data, free, 0.0 if free == 2 else bend, variance=richest.variance)
-        saved = kept.cost - fit.cost > PRICES[free] - PRICES[chosen]
-        if saved and _apart(kept, chosen, fit, free, bend) * unit > WORTH_PX:
-            chosen, kept = free, fit
-    return chosen, kept
-
-
-def _apart(one: motion.Fit, one_free: int, other: motion.Fit, other_free: int, bend: float) -> float:
-    """Rms distance of two motions over the picture, normalised."""
-    axis = np.linspace(-1, 1, 5)
-    grid = np.stack(np.meshgrid(axis, 0.7 * axis), axis=-1).reshape(-1, 2)
-    ends = [
-        motion.moved(grid, motion.matrix_of(fit.parameters, 0.0 if free <= 2 else bend))
-        for fit, free in ((one, one_free), (other, other_free))
-    ]
-    return float(np.sqrt(((ends[0] - ends[1]) ** 2).sum(axis=-1).mean()))
-
-
-def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: float, *, steady: bool) -> Alignment:
-    """Accept or refuse a fit; `steady` says that the tripod stood still in the rest of the series."""
+def _judged(match: Match, motion_: Motion, *, steady: bool) -> Alignment:
     assert match.matrix is not None
     assert match.data is not None
     full, step = match.full, match.full[1] / match.work[1]
-    lift = scaling(full, match.work)
+    model, unit = motion_.model, max(match.work) / 2
+    to_unit, lift = unit_matrix(match.work), scaling(full, match.work)
+    matrix = normalised(np.linalg.inv(to_unit) @ motion_.matrix @ to_unit)
     lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
-    centres = (match.data.found * unit + middle_and_unit(match.work)[0])[match.judges]
+    centres = match.data.found * unit + middle_and_unit(match.work)[0]
     # where the correlation sees each patch, relative to the motion that was kept
     seen = motion.moved(centres, np.asarray(np.linalg.inv(match.matrix), np.float64))
     off = match.peaks[0] + centres - motion.moved(seen, matrix)
@@ -326,8 +266,8 @@ def _judged(match: Match, matrix: Matrix, model: Model, fit: motion.Fit, unit: f
     count = int(agree.sum())
     share = count / max(int(sure.sum()), 1)
     spread = _spread(centres[agree], match.work)
-    usable = match.data.usable[match.judges]
-    lengths = np.hypot(*(fit.residuals[match.judges] * unit).T)[agree & usable]
+    usable = match.data.usable
+    lengths = np.hypot(*(motion_.fit.residuals * unit).T)[agree & usable]
     residual = float(np.median(lengths)) * step if len(lengths) else np.inf
     sanity = impossible(lifted, full)
     if sanity:
@@ -425,7 +365,7 @@ def _again(pixels: Callable[[int], NDArray[Any]] | None, index: int) -> Callable
 def _chained(
     sightings: Sequence[Sighting],
     found: list[Alignment],
-    bend: float,
+    lens: Lens,
     pixels: Callable[[int], NDArray[Any]] | None,
 ) -> list[Alignment]:
     """Try refused frames through their nearest neighbours in shooting order that could be aligned."""
@@ -435,7 +375,7 @@ def _chained(
         if alignment.verdict != "refused" or sightings[i].problem:
             continue
         for k in sorted(good, key=lambda j: abs(j - i))[:CHAIN]:
-            link = _conclude(compare(Base(sightings[k]), sightings[i], _again(pixels, i)), bend)
+            link = _concluded(compare(Base(sightings[k]), sightings[i], _again(pixels, i)), lens)
             if link.verdict == "aligned":
                 out[i] = _joined(link, found[k], sightings[i].shape)
                 break
@@ -461,7 +401,7 @@ def _joined(link: Alignment, to_reference: Alignment, shape: tuple[int, int]) ->
 def _thumb(sighting: Sighting) -> NDArray[np.float32]:
     h, w = sighting.small.shape
     small = cv2.resize(sighting.small, (max(8, w // 4), max(8, h // 4)), interpolation=cv2.INTER_AREA)
-    vector = cv2.GaussianBlur(light_insensitive(np.asarray(small, np.uint8)), (0, 0), 1.5).ravel()
+    vector = cv2.GaussianBlur(Gradient.of(np.asarray(small, np.uint8)).doubled(), (0, 0), 1.5).ravel()
     return np.asarray(vector / (np.linalg.norm(vector) + 1e-6), np.float32)
 
 

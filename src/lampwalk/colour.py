@@ -30,7 +30,7 @@ def to_linear(encoded: NDArray[Any]) -> NDArray[np.float32]:
     (...) float32, linear light, 0-1
     """
     if encoded.dtype in (np.uint8, np.uint16):
-        table = _decode_table(8 * encoded.dtype.itemsize)
+        table = decode_table(8 * encoded.dtype.itemsize)
         if encoded.ndim == 3 and encoded.size:
             return np.asarray(cv2.LUT(encoded, table))  # a third of the time of table[encoded]
         return np.asarray(table[encoded])
@@ -64,7 +64,8 @@ def _srgb_to_linear(v: NDArray[Any]) -> NDArray[Any]:
 
 
 @cache
-def _decode_table(bits: int) -> NDArray[np.float32]:
+def decode_table(bits: int) -> NDArray[np.float32]:
+    """Linear light of every encoded value of so many bits: (2**bits,) float32."""
     top = 2**bits - 1
     table = _srgb_to_linear(np.arange(top + 1) / top).astype(np.float32)
     table.setflags(write=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -18,9 +19,10 @@ from .decisions import Choices, Decision, Decisions, Given, Progress, decide
 from .errors import Finding
 from .frames import Series, as_series, working_pixels
 from .geometry import STRIP_ROWS
+from .light import Field
 from .profiles import Profile
 from .shelf import Shelf
-from .stack import Stack, weaken
+from .stack import Stack
 from .worksheet import Worksheet
 
 FILLED = 255
@@ -152,9 +154,9 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
     Returns
     -------
     (H, W, 3) uint16, encoded like the reference
-        Warped, levelled, without glow.
+        Warped, levelled, without glow, weakened where a mask or the reach of its lamp ends softly.
     (H, W) uint8
-        255 where it takes no part: hidden by its mask, or its lamp adds nothing there.
+        255 where it takes no part: hidden by its mask, or its lamp adds nothing there; else 0.
     """
     shape = decisions.series.shape
     pixels = _ready(d, d.frame.pixels(), decisions.hot_pixels)
@@ -162,9 +164,14 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
     profile = _profile(decisions)
 
     def one(rows: slice) -> None:
-        for block, cols, part, unseen in _parts(rows, d, pixels):
+        for block, cols, part in _parts(rows, d, pixels):
             whole[block, cols] = profile.from_working(part)
-            hidden[block, cols] = 0 if unseen is None else unseen
+            unseen = np.zeros(part.shape[:2], np.uint8) if d.reach is None else (d.reach.render(block, cols) == 0) * 255
+            masked = _masked(block, cols, d)
+            if masked is not None:
+                inside = unseen[:, masked[0].start - cols.start : masked[0].stop - cols.start]
+                inside[masked[1] == 255] = 255
+            hidden[block, cols] = unseen
 
     _each_strip(shape, one)
     return whole, hidden
@@ -206,19 +213,16 @@ def _profile(decisions: Decisions) -> Profile:
 
 def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:
     """One strip of one frame onto the stack."""
-    for block, cols, part, hidden in _parts(rows, d, pixels):
-        seen = part if hidden is None else weaken(part, hidden)
-        stack.add_strip(block.start, seen, number, left=cols.start, ambient=d.role == "ambient")
+    for block, cols, part in _parts(rows, d, pixels):
+        stack.add_strip(block.start, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
-def _parts(
-    rows: slice, d: Decision, pixels: NDArray[Any]
-) -> Iterator[tuple[slice, slice, NDArray[np.uint16], NDArray[np.uint8] | None]]:
-    """Warp and correct one strip, only in the columns where the frame takes part.
+def _parts(rows: slice, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slice, slice, NDArray[np.uint16]]]:
+    """Warp, correct and weaken one strip, only in the columns where the frame takes part.
 
     Yields
     ------
-    rows, columns, (h, w, 3) uint16 encoded, (h, w) uint8 of what is hidden or None
+    rows, columns, (h, w, 3) uint16 encoded
     """
     cols = slice(0, d.frame.shape[1])
     if d.reach is not None:
@@ -227,12 +231,16 @@ def _parts(
             return
         cols = window[1]
     warped = geometry.warp_strip(pixels, d.frame_to_reference, rows, cols)
+    factor = light.limited(d.gain, d.reach)
     for top in range(rows.start, rows.stop, BLOCK_ROWS):
         block = slice(top, min(top + BLOCK_ROWS, rows.stop))
-        part = np.ascontiguousarray(warped[block.start - rows.start : block.stop - rows.start])
-        if part.dtype == np.uint8:
-            part = np.multiply(part, np.uint16(257), dtype=np.uint16)
-        yield block, cols, _corrected(part, block, cols, d), _hidden(block, cols, d)
+        part = _corrected(warped[top - rows.start : block.stop - rows.start], block, cols, factor, d.glow)
+        masked = _masked(block, cols, d)
+        if masked is not None:
+            across, mask = masked
+            inside = slice(across.start - cols.start, across.stop - cols.start)
+            part[:, inside] = light.weakened(np.ascontiguousarray(part[:, inside]), mask)
+        yield block, cols, part
 
 
 def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
@@ -241,41 +249,50 @@ def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
         strip[:] = encoded
 
 
-def _corrected(strip: NDArray[np.uint16], rows: slice, cols: slice, d: Decision) -> NDArray[np.uint16]:
-    """Daylight, lamp and glow of one strip, in linear light, where they change anything."""
-    windows = [field.window(rows) for field in (d.gain, d.glow) if field is not None]
-    touched = [window for window in windows if window is not None]
-    if not touched:
-        return strip
-    down = slice(min(r.start for r, _ in touched), max(r.stop for r, _ in touched))
-    across = slice(max(cols.start, min(c.start for _, c in touched)), min(cols.stop, max(c.stop for _, c in touched)))
-    if across.start >= across.stop:
-        return strip
-    gain = None if d.gain is None else d.gain.render(down, across)
-    stray = None if d.glow is None else d.glow.render(down, across)
-    inside = (
-        slice(down.start - rows.start, down.stop - rows.start),
-        slice(across.start - cols.start, across.stop - cols.start),
-    )
-    changed = light.relight(np.ascontiguousarray(strip[inside]), gain, stray)
-    if changed.shape == strip.shape:
-        return changed
-    strip = strip.copy()
-    strip[inside] = changed
-    return strip
+def _corrected(
+    strip: NDArray[Any], rows: slice, cols: slice, factor: Field | None, glow: Field | None
+) -> NDArray[np.uint16]:
+    """Daylight, lamp, reach and glow of one block, in linear light, where they change anything; a new array."""
+    whole = strip.astype(np.uint16) if strip.dtype == np.uint16 else np.multiply(strip, np.uint16(257), dtype=np.uint16)
+    gain, stray = _rendered(factor, rows, cols), _rendered(glow, rows, cols)
+    for at, scaled, lowered in _segments(rows, cols, factor, glow):
+        whole[:, at] = light.relight(
+            np.ascontiguousarray(strip[:, at]),
+            np.ascontiguousarray(gain[:, at]) if scaled and gain is not None else None,
+            np.ascontiguousarray(stray[:, at]) if lowered and stray is not None else None,
+        )
+    return whole
 
 
-def _hidden(rows: slice, cols: slice, d: Decision) -> NDArray[np.uint8] | None:
-    """What of a strip is hidden, by the mask or because the lamp adds nothing there."""
-    hidden = None
-    if d.hidden is not None:
-        hidden = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, cols, linear=True)
-        if not hidden.any():
-            hidden = None
-    if d.reach is not None:
-        quiet = cv2.bitwise_not(np.ascontiguousarray(d.reach.render(rows, cols)))
-        hidden = quiet if hidden is None else np.maximum(hidden, quiet)
-    return hidden
+def _rendered(field: Field | None, rows: slice, cols: slice) -> NDArray[np.uint16] | None:
+    return None if field is None or field.window(rows) is None else field.render(rows, cols)
+
+
+def _segments(rows: slice, cols: slice, *fields: Field | None) -> list[tuple[slice, bool, bool]]:
+    """Columns, counted from the first, that one or both of two fields change, and which of the two does."""
+    spans = []
+    for field in fields:
+        window = None if field is None else field.window(rows)
+        left, right = (0, 0) if window is None else (max(cols.start, window[1].start), min(cols.stop, window[1].stop))
+        spans.append((left, max(left, right)))
+    edges = sorted({edge for span in spans for edge in span})
+    parts = []
+    for left, right in pairwise(edges):
+        touched = [span[0] <= left and right <= span[1] for span in spans]
+        if any(touched):
+            parts.append((slice(left - cols.start, right - cols.start), touched[0], touched[1]))
+    return parts
+
+
+def _masked(rows: slice, cols: slice, d: Decision) -> tuple[slice, NDArray[np.uint8]] | None:
+    """Mask of a frame in a window of the reference's geometry: columns and values; None if nothing is hidden there."""
+    if d.hidden is None:
+        return None
+    across = geometry.shown(d.hidden.window, d.frame.shape, d.frame_to_reference, rows, cols)
+    if across is None:
+        return None
+    mask = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, across, linear=True)
+    return (across, mask) if mask.any() else None
 
 
 def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
@@ -292,25 +309,29 @@ def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
 
 
 def _fill_block(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
-    pixels, coverage = stack.pixels()[rows], stack.coverage()[rows]
-    ratio = np.ones(pixels.shape, np.float32)
+    parts = []
     for d in filled:
         window = None if d.fill is None else d.fill.window(rows)
-        if d.fill is None or window is None or d.hidden is None:
+        masked = None if window is None else _masked(*window, d)
+        if d.fill is None or window is None or masked is None:
             continue
-        inside = (slice(window[0].start - rows.start, window[0].stop - rows.start), window[1])
-        mask = geometry.warp_strip(d.hidden, d.frame_to_reference, window[0], window[1], linear=True)
-        if not mask.any():
-            continue
-        behind = np.nonzero(mask)
-        left = (255 - mask[behind]).astype(np.float32)[:, None] / 255
-        limit = np.minimum(d.fill.render(*window)[behind], 1 / np.maximum(left, 1e-6))
-        ratio[inside][behind] = np.maximum(ratio[inside][behind], limit)
-    raised = (ratio > 1).any(axis=2)
-    if raised.any():
-        # A fill only raises: where its factor is 1, the table's rounding must not lower a level.
-        pixels[raised] = np.maximum(pixels[raised], light.relight(pixels[raised][None], ratio[raised][None], None)[0])
-        coverage[raised] = FILLED
+        across, mask = masked
+        limit = light.limit_of_fill(mask)
+        ratio = d.fill.pick(window[0], across)
+        parts.append((window[0], across, cv2.min(ratio, cv2.merge([limit, limit, limit]))))
+    if not parts:
+        return
+    left, right = min(across.start for _, across, _ in parts), max(across.stop for _, across, _ in parts)
+    factor = np.full((rows.stop - rows.start, right - left, 3), light.UNITY, np.uint16)
+    for down, across, part in parts:
+        inside = factor[down.start - rows.start : down.stop - rows.start, across.start - left : across.stop - left]
+        np.maximum(inside, part, out=inside)
+    pixels, coverage = stack.pixels()[rows, left:right], stack.coverage()[rows, left:right]
+    lit = np.maximum(pixels, light.relight(np.ascontiguousarray(pixels), factor))
+    # A fill only raises: where its factor is 1, the table's rounding must not change a level.
+    raised = np.maximum(np.maximum(factor[..., 0], factor[..., 1]), factor[..., 2]) > light.UNITY
+    pixels[:] = cv2.copyTo(lit, raised.view(np.uint8), np.ascontiguousarray(pixels))
+    coverage |= -raised.view(np.uint8)  # FILLED has all bits
 
 
 def worksheet_of(decisions: Decisions) -> Worksheet:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from threading import Lock
+from threading import Event, Lock
 
 import cv2
 import numpy as np
@@ -21,7 +21,7 @@ from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .hotpixels import HotPixels
 from .lamps import Suggestion
-from .light import Field, crop_field
+from .light import Field, crop_field, gain_field, stray_field
 from .masks import Mask
 from .previews import Preview, align_preview, make_preview, relit, small_shape
 from .shelf import Shelf
@@ -102,8 +102,8 @@ class Decision:
     by_hand : bool
         The mask is a person's.
     gain, glow, reach, fill : Field or None
-        Small fields in the reference's geometry: factor and stray light in linear light, 255 where the frame takes
-        part, fill ratio.
+        Small fields in the reference's geometry: gain (`light.gain_field`), stray light (`light.stray_field`), 255
+        where the frame takes part, fill ratio (`light.gain_field`).
     """
 
     frame: Frame
@@ -263,14 +263,11 @@ class _Looker:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
-        self._lock = Lock()
+        self._lock, self._named = Lock(), Event()
 
     def look(self, *, observe: bool) -> tuple[list[Preview], list[Sighting]]:
         """Previews of all frames, and what alignment needs of them if asked for."""
-        # The first frame alone: it names the points that could be hot, and tries out whether scratch files are worth it.
-        first, *others = self._series.frames
-        seen = [self._look_at(first, observe=observe)]
-        seen += parallel.each(lambda frame: self._look_at(frame, observe=observe), others)
+        seen = parallel.each(lambda frame: self._look_at(frame, observe=observe), self._series.frames)
         return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
 
     def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
@@ -286,17 +283,29 @@ class _Looker:
             self._progress(step, done, len(self._series) if step == "looking" else 1)
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
-        pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
+        first = frame is self._series.frames[0]
+        try:
+            pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
+            if first:
+                self._collect(frame, pixels, observe=observe)
+        finally:
+            if first:
+                self._named.set()
         preview = make_preview(frame.name, pixels)
         sighting = alignment.observe(pixels) if observe else None
-        if observe and frame.array is None:
-            with self._lock:
-                self._hot.add(pixels)
+        if not first:
+            self._named.wait()  # the first frame names the points that could be hot
+            self._collect(frame, pixels, observe=observe)
         del pixels
         if self._keep:
             self._keep(preview)
         self.tell("looking", next(self._count))
         return preview, sighting
+
+    def _collect(self, frame: Frame, pixels: NDArray[np.generic], *, observe: bool) -> None:
+        if observe and frame.array is None:
+            with self._lock:
+                self._hot.add(pixels)
 
 
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
@@ -375,13 +384,14 @@ def _light(
                 idle = cv2.dilate(r, np.ones((9, 9), np.uint8)) == 0  # its corrections are not needed there
                 gains[i], glows[i] = _without(gains[i], idle, 1), _without(glows[i], idle, 0)
     frames = [
-        replace(d, gain=crop_field(gain, full, neutral=1), glow=crop_field(stray, full))
+        replace(d, gain=gain_field(gain, full), glow=stray_field(stray, full))
         for d, gain, stray in zip(frames, gains, glows, strict=True)
     ]
     if choices.fill and choices.rule != "sum":  # a sum of visible light has no ratio to one frame
         ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
         for i, ratio in zip(on, ratios, strict=True):
-            frames[i] = replace(frames[i], fill=crop_field(ratio, full, neutral=1))
+            behind = cv2.dilate(hidden[i], np.ones((5, 5), np.uint8)) > 0
+            frames[i] = replace(frames[i], fill=gain_field(_without(ratio, ~behind, 1), full))
     return frames, offer, remarks
 
 
@@ -484,7 +494,9 @@ def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:
 
 
 def _without(values: NDArray[np.float32] | None, idle: NDArray[np.bool_], neutral: float) -> NDArray[np.float32] | None:
-    return None if values is None else np.where(idle[..., None], np.float32(neutral), values)
+    if values is None:
+        return None
+    return np.asarray(cv2.copyTo(values, (~idle).view(np.uint8), np.full_like(values, neutral)))
 
 
 def _nowhere(full: tuple[int, int]) -> Field:

@@ -39,11 +39,11 @@ def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[ND
     """
     if len(previews) < 2:
         return [np.zeros(p.shape, np.float32) for p in previews]
-    measured = cues.measure(previews, ambient)
+    compared = cues.Comparison(previews, ambient)
 
     def one(i: int) -> NDArray[np.float32]:
         preview = previews[i]
-        chance = 1 / (1 + np.exp(-_logits(*measured[i])))
+        chance = 1 / (1 + np.exp(-_logits(*compared.cues(i))))
         if chance.shape != preview.shape:
             smaller = preview.shape[0] < chance.shape[0]
             method = cv2.INTER_AREA if smaller else cv2.INTER_LINEAR

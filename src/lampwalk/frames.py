@@ -24,6 +24,9 @@ NOT_READ = frozenset({".bmp", ".exr", ".gif", ".jp2", ".jxl", ".psb", ".psd", ".
 OWN_RESULTS = frozenset({"composite.tif", "picture.jpg", "coverage.png", "contact_sheet.jpg"})
 """Files of a run folder, in case one was written into the folder of its frames."""
 
+MOST_FRAMES = 254
+"""Frames of one series: the coverage map has 8 bits, of which 0 and 255 say something else."""
+
 _PREFERENCE = {"raw": ("raw", "tiff", "png", "heic", "jpeg"), "jpeg": ("jpeg", "heic", "tiff", "png", "raw")}
 """Which file of a shot is taken where several have the same name but for the ending."""
 
@@ -355,6 +358,12 @@ def _check(frames: Sequence[Frame], source: str | Path | None) -> None:
         raise SeriesError("no frame can be read", file=source, remedy="copy the files again from the card")
     if len(frames) == 1:
         raise SeriesError("only one frame, nothing to merge", file=source or frames[0].path, remedy="add the others")
+    if len(frames) > MOST_FRAMES:
+        raise SeriesError(
+            f"{len(frames)} frames, and a series has at most {MOST_FRAMES}",
+            file=source,
+            remedy="merge one tripod position at a time; lampwalk batch finds them in a folder",
+        )
     sizes: dict[tuple[int, int], list[str]] = {}
     for frame in frames:
         sizes.setdefault(frame.shape, []).append(frame.name)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .geometry import STRIP_ROWS
 from .light import Field, crop_field
-from .previews import shrink
+from .previews import grid, shrink_part, small_shape
 
 
 class FullMask:
@@ -31,6 +31,7 @@ class FullMask:
         self._field = field
         self._packed = tuple(packed)
         self._last: tuple[int, NDArray[np.uint8]] | None = None
+        self._spans = [_span(self._part(i)) for i in range(len(self._packed))]
 
     @classmethod
     def found(cls, hidden: NDArray[np.uint8], full: tuple[int, int]) -> FullMask:
@@ -46,13 +47,30 @@ class FullMask:
     def __getitem__(self, rows: slice) -> NDArray[np.uint8]:
         """Rows of the mask: (n, W) uint8."""
         start, stop, _ = rows.indices(self.shape[0])
+        return self.part(slice(start, stop), slice(0, self.shape[1]))
+
+    def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
+        """A window of the mask: (n, m) uint8."""
         if self._packed:
-            first, last = start // STRIP_ROWS, (stop - 1) // STRIP_ROWS
-            block = np.concatenate([self._part(i) for i in range(first, last + 1)])
-            return block[start - first * STRIP_ROWS : stop - first * STRIP_ROWS]
-        if self._field is None or self._field.window(slice(start, stop)) is None:
-            return np.zeros((stop - start, self.shape[1]), np.uint8)
-        return self._field.render(slice(start, stop), slice(0, self.shape[1]))
+            first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
+            block = np.concatenate([self._part(i)[:, cols] for i in range(first, last + 1)])
+            return block[rows.start - first * STRIP_ROWS : rows.stop - first * STRIP_ROWS]
+        out = np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
+        window = None if self._field is None else self._field.window(rows)
+        if self._field is not None and window is not None:
+            down, across = window[0], slice(max(window[1].start, cols.start), min(window[1].stop, cols.stop))
+            if across.start < across.stop:
+                inside = out[down.start - rows.start : down.stop - rows.start]
+                inside[:, across.start - cols.start : across.stop - cols.start] = self._field.pick(down, across)
+        return out
+
+    def window(self, rows: slice) -> tuple[slice, slice] | None:
+        """Rows and columns, within some rows, outside of which nothing is hidden; None if there are none."""
+        if self._field is not None:
+            return self._field.window(rows)
+        first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
+        spans = [span for span in self._spans[first : last + 1] if span is not None]
+        return (rows, slice(min(a for a, _ in spans), max(b for _, b in spans))) if spans else None
 
     def _part(self, index: int) -> NDArray[np.uint8]:
         last = self._last  # one assignment, one read: threads may unpack twice, but never see a half
@@ -67,4 +85,19 @@ class FullMask:
 
     def small(self) -> NDArray[np.uint8]:
         """Return the mask at preview size: (h, w) uint8, averaged from full size."""
-        return shrink(self.whole())
+        h, w = self.shape
+        step = max(1, grid(self.shape))
+        window = self.window(slice(0, h))
+        if window is None:
+            return np.zeros(small_shape(self.shape), np.uint8)
+        rows, cols = (
+            slice(s.start // step * step, min(n, -(-s.stop // step) * step))
+            for s, n in zip(window, (h, w), strict=True)
+        )
+        return shrink_part(np.ascontiguousarray(self.part(rows, cols)), (rows, cols), self.shape)
+
+
+def _span(rows: NDArray[np.uint8]) -> tuple[int, int] | None:
+    """First and end column that hide anything."""
+    touched = np.flatnonzero(rows.any(axis=0))
+    return (int(touched[0]), int(touched[-1]) + 1) if len(touched) else None

@@ -110,7 +110,7 @@ class _Head:
     target: _Floats  # (n, 3): excess there
     others: _Floats  # (n,): light of the other lamps there
     smooth: _Floats  # (n, 3): excess there, averaged
-    noise: _Floats  # (n, 1): what the excess may be off by there
+    noise: _Floats  # (n,): what the excess may be off by there
 
     @property
     def area(self) -> float:
@@ -168,9 +168,8 @@ def estimate(
 
     def head_of(i: int) -> _Head:
         others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
-        usual = np.median(others, axis=0).astype(np.float32) if others else np.zeros_like(added[i])
         light, free = _seen(previews[i], hidden[i])
-        return _head(i, sources[i], light - plate, free, usual, plate)  # type: ignore[arg-type]
+        return _head(i, sources[i], light - plate, free, others, plate)  # type: ignore[arg-type]
 
     heads = parallel.each(head_of, [i for i, source in enumerate(sources) if source is not None])
     kernel, lights = _fit(heads)
@@ -239,7 +238,7 @@ def _head(
     source: NDArray[np.bool_],
     excess: _Field,
     free: NDArray[np.bool_],
-    others: _Field,
+    others: Sequence[_Field],
     plate: _Field,
 ) -> _Head:
     """Take the samples of one frame, dense near the head."""
@@ -251,6 +250,7 @@ def _head(
     taken = free & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
     stacked = np.ascontiguousarray(sources.transpose(1, 2, 0))
     basis = np.stack([_spread(stacked, sigma)[taken] for sigma in SIGMAS])  # (k, n, 3)
+    usual = np.median([light[taken] for light in others], axis=0) if others else np.zeros(np.count_nonzero(taken))
     return _Head(
         index=index,
         sources=sources,
@@ -259,9 +259,9 @@ def _head(
         free=free,
         basis=basis.transpose(2, 1, 0).astype(np.float64),
         target=excess[taken].astype(np.float64),
-        others=np.maximum(others[taken], 0).astype(np.float64),
+        others=np.maximum(usual, 0).astype(np.float64),
         smooth=_averaged(excess, free)[taken].astype(np.float64),
-        noise=np.maximum(NOISE, DAYLIGHT * plate[taken].mean(axis=1, keepdims=True)).astype(np.float64),
+        noise=np.maximum(NOISE, DAYLIGHT * plate[taken].mean(axis=1)).astype(np.float64),
     )
 
 
@@ -284,7 +284,8 @@ def _slopes(area: _Field) -> tuple[_Field, _Field]:
 def _spread(light: _Field, sigma: float) -> _Field:
     """Gaussian blur of (h, w, c); a head cut by the picture's edge goes on beyond it (mirrored)."""
     h, w = light.shape[:2]
-    rows, columns = np.flatnonzero(light.any(axis=(1, 2))), np.flatnonzero(light.any(axis=(0, 2)))
+    rows = np.flatnonzero(light.reshape(h, -1).any(axis=1))
+    columns = np.flatnonzero((light != 0).any(axis=0).any(axis=1))
     result = np.zeros_like(light)
     if not rows.size:
         return result
@@ -398,12 +399,17 @@ def _relight(light: _Light, head: _Head, kernel: _Floats, spread: float) -> None
 
 def _weights(head: _Head, shape: _Floats, strength: _Floats, spread: float) -> _Floats:
     """Weights (n,) of squared residuals: relative, less where lamp light shows in any channel."""
-    model = shape[:, None] * strength
-    scale = head.noise + model
-    above = np.max((head.target - model) / (spread * (NOISE + model) + head.noise - NOISE), axis=1).clip(0)
-    mean = scale.mean(axis=1)
+    above = np.zeros(len(shape))
+    for c in range(3):
+        model = shape * strength[c]
+        np.maximum(above, (head.target[:, c] - model) / (spread * (NOISE + model) + head.noise - NOISE), out=above)
+    model = shape * strength.mean()
+    mean = head.noise + model
     lit = head.others / (REACH * mean)
-    return np.asarray((model.mean(axis=1) > 2 * NOISE) / mean**2 / ((1 + above**2) ** 2 * (1 + lit**2)))
+    above *= above
+    lit *= lit
+    above += 1
+    return np.asarray((model > 2 * NOISE) / (mean * mean * above * above * (1 + lit)))
 
 
 def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
@@ -422,12 +428,17 @@ def _rim(heads: Sequence[_Head], models: Sequence[_Field], lights: Sequence[_Lig
     The middle head's low quantile, in units of strength, for each distance; falls outwards, 0 at `RIM`.
     """
     rest = np.zeros(RIM + 1)
+    close = [head.free & (head.distance < RIM) for head in heads]
+    distances = [head.distance[at] for head, at in zip(heads, close, strict=True)]
+    left_overs = [
+        ((head.excess[at] - model[at]) / light.strength).mean(axis=1)
+        for head, model, light, at in zip(heads, models, lights, close, strict=True)
+    ]
     for d in range(1, RIM):
         found, areas = [], []
-        for head, model, light in zip(heads, models, lights, strict=True):
-            ring = head.free & (np.abs(head.distance - d) <= 0.75)
-            if np.count_nonzero(ring) >= 8:
-                left = ((head.excess[ring] - model[ring]) / light.strength).mean(axis=1)
+        for head, near, left_over in zip(heads, distances, left_overs, strict=True):
+            left = left_over[np.abs(near - d) <= 0.75]
+            if len(left) >= 8:
                 found.append(np.quantile(left, RIM_QUANTILE))
                 areas.append(head.area)
         rest[d] = max(_weighted_median(np.array(found), np.array(areas)), 0) if found else 0

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from . import composite, deliver, encode
 from .composite import FILLED, Composite
 from .metadata import Metadata
-from .stack import weaken
 
 LAYERS, CLIP, DELIVERY, PNG = "layers.ora", "build_up.webp", "delivery.jpg", "composite.png"
 
@@ -76,7 +75,7 @@ def _layers(result: Composite) -> Iterator[tuple[str, NDArray[Any]]]:
     """
     for d in composite.in_order(result.decisions):
         pixels, hidden = composite.aligned(d, result.decisions)
-        yield d.frame.name, deliver.layer(weaken(pixels, hidden), (hidden == 255).astype(np.uint8) * 255)
+        yield d.frame.name, deliver.layer(pixels, hidden)
     filled = result.coverage == FILLED
     if filled.any():
         yield "fill", deliver.layer(result.pixels, np.where(filled, 0, 255).astype(np.uint8))
@@ -85,8 +84,8 @@ def _layers(result: Composite) -> Iterator[tuple[str, NDArray[Any]]]:
 def _growing(result: Composite) -> Iterator[NDArray[Any]]:
     grown: NDArray[Any] | None = None
     for d in composite.in_order(result.decisions):
-        pixels, hidden = composite.aligned(d, result.decisions)
-        small = deliver.shrunk(weaken(pixels, hidden), deliver.CLIP_SIDE)
+        pixels, _ = composite.aligned(d, result.decisions)
+        small = deliver.shrunk(pixels, deliver.CLIP_SIDE)
         grown = small if grown is None else np.maximum(grown, small)
         yield grown
     yield deliver.shrunk(result.pixels, deliver.CLIP_SIDE)

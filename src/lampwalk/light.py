@@ -1,9 +1,14 @@
-"""Small fields of light, brought to full size strip by strip, and what they do to a strip."""
+"""Small fields of light, brought to full size strip by strip, and what they do to a strip.
+
+Light is scaled on its square root, as 16-bit integers (*root* below): ``sqrt(g L) = sqrt(g) sqrt(L)``, so a gain in linear
+light is one product of integers between two table look-ups, and the steps of a root are as fine in the shadows as those
+of the encoding itself.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import cv2
@@ -15,6 +20,9 @@ from . import colour
 MARGIN = 4
 """Preview pixels kept round a field's box, so that enlarging does not meet its border."""
 
+UNITY = 4096
+"""A factor on the root that changes nothing. Steps of 1/4096 are 0.0007 EV; the largest gain is 256 (8 EV)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Field:
@@ -22,8 +30,8 @@ class Field:
 
     Attributes
     ----------
-    values : (n, w) or (n, w, 3) uint8 or float16
-        The rows that matter, over the whole width of the preview; half precision is a thousandth of a stop.
+    values : (n, w) or (n, w, 3) uint8 or uint16
+        The rows that matter, over the whole width of the preview.
     top : int
         First of these rows.
     cols : (int, int)
@@ -51,32 +59,53 @@ class Field:
         return slice(top, bottom), slice(int(self.cols[0] * sx), min(self.full[1], int(np.ceil(self.cols[1] * sx))))
 
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
-        """Values at full size in any window: bilinear, pixel centres at integers."""
+        """Values at full size in a wide window: bilinear, pixel centres at integers."""
         if self.small == self.full:
             return self._rows(np.arange(rows.start, rows.stop))[:, cols]
-        # Down first, while the rows are short; then across by the exact ratio of the widths, which is the quick way.
-        s = self.full[0] / self.small[0]
-        first = int(np.floor((rows.start + 0.5) / s - 0.5))
-        last = int(np.ceil((rows.stop - 0.5) / s - 0.5))
-        source = self._rows(np.clip(np.arange(first, last + 1), 0, self.small[0] - 1))
-        back = np.array([[1, 0, 0], [0, 1 / s, (rows.start + 0.5) / s - 0.5 - first]])
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        size = (self.small[1], rows.stop - rows.start)
-        tall = cv2.warpAffine(source, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(cv2.resize(tall, (self.full[1], size[1]), interpolation=cv2.INTER_LINEAR)[:, cols])
+        # Down first, while the rows are short; then across by the exact ratio of the widths: quick, but for all columns.
+        tall = np.rint(self._down(rows)).astype(self.values.dtype)
+        return np.asarray(cv2.resize(tall, (self.full[1], len(tall)), interpolation=cv2.INTER_LINEAR)[:, cols])
+
+    def pick(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Values at full size in a narrow window, the same bits whatever the window; a column costs more than in `render`."""
+        if self.small == self.full:
+            return self._rows(np.arange(rows.start, rows.stop))[:, cols]
+        across = _places(cols, self.full[1], self.small[1])
+        return np.rint(_between(self._down(rows), np.clip(across, 0, self.small[1] - 1), 1)).astype(self.values.dtype)
+
+    def _down(self, rows: slice) -> NDArray[np.float32]:
+        places = _places(rows, self.full[0], self.small[0])
+        first, last = int(np.floor(places[0])), int(np.floor(places[-1])) + 2
+        known = self._rows(np.clip(np.arange(first, last), 0, self.small[0] - 1)).astype(np.float32)
+        return _between(known, places - first, 0)
+
+    def whole(self) -> NDArray[Any]:
+        """Values at preview size, (h, w) or (h, w, 3)."""
+        return self._rows(np.arange(self.small[0]))
 
     def _rows(self, indices: NDArray[np.intp]) -> NDArray[Any]:
         """Some rows of the preview; neutral outside those that are kept."""
         inside = (indices >= self.top) & (indices < self.top + len(self.values))
         if inside.all():
-            return np.asarray(self.values[indices - self.top], self._dtype)
-        out = np.full((len(indices), *self.values.shape[1:]), self.neutral, self._dtype)
+            return self.values[indices - self.top]
+        out = np.full((len(indices), *self.values.shape[1:]), self.neutral, self.values.dtype)
         out[inside] = self.values[indices[inside] - self.top]
         return out
 
-    @property
-    def _dtype(self) -> type[np.generic]:
-        return np.uint8 if self.values.dtype == np.uint8 else np.float32
+
+def _places(full: slice, of: int, small: int) -> NDArray[np.float64]:
+    """Where full-size pixels lie among those of the preview."""
+    return (np.arange(full.start, full.stop) + 0.5) * (small / of) - 0.5
+
+
+def _between(known: NDArray[np.float32], place: NDArray[np.float64], axis: int) -> NDArray[np.float32]:
+    """Linear interpolation along one axis at fractional places."""
+    before = np.floor(place).astype(np.intp)
+    after = np.minimum(before + 1, known.shape[axis] - 1)
+    shape = [1] * known.ndim
+    shape[axis] = len(place)
+    share = (place - before).astype(np.float32).reshape(shape)
+    return np.asarray(known.take(before, axis) * (1 - share) + known.take(after, axis) * share)
 
 
 def halved(picture: NDArray[Any]) -> NDArray[Any]:
@@ -111,7 +140,7 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
 
     Parameters
     ----------
-    values : (h, w) or (h, w, 3) uint8 or float32, or None
+    values : (h, w) or (h, w, 3) uint8 or uint16, or None
     full : (int, int)
         Height and width of the full-size picture.
     neutral : float
@@ -124,40 +153,105 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
     """
     if values is None:
         return None
-    active = values != neutral
-    if active.ndim == 3:
-        active = active.any(axis=2)
-    if not active.any():
-        return None
     small = (values.shape[0], values.shape[1])
-    rows, cols = np.flatnonzero(active.any(axis=1)), np.flatnonzero(active.any(axis=0))
+    active = values != neutral
+    rows = np.flatnonzero(active.reshape(small[0], -1).any(axis=1))
+    cols = np.flatnonzero(active.any(axis=0).reshape(small[1], -1).any(axis=1))
+    if not len(rows):
+        return None
     top, bottom = max(0, int(rows[0]) - MARGIN), min(small[0], int(rows[-1]) + 1 + MARGIN)
     left, right = max(0, int(cols[0]) - MARGIN), min(small[1], int(cols[-1]) + 1 + MARGIN)
-    kept = values[top:bottom].astype(np.float16 if values.dtype == np.float32 else values.dtype)
-    return Field(values=kept, top=top, cols=(left, right), neutral=neutral, small=small, full=full)
+    return Field(values=values[top:bottom].copy(), top=top, cols=(left, right), neutral=neutral, small=small, full=full)
 
 
-def relight(
-    encoded: NDArray[np.uint16], gain: NDArray[np.float32] | None, glow: NDArray[np.float32] | None
-) -> NDArray[np.uint16]:
-    """Scale and lower encoded values in linear light: ``encode(decode(v) * gain - glow)``.
+def gain_field(gain: NDArray[np.float32] | None, full: tuple[int, int]) -> Field | None:
+    """Keep a gain of linear light as factors on the root, in units of `UNITY`.
 
     Parameters
     ----------
-    encoded : (H, W, 3) uint16
-    gain : (H, W, 3) or (3,) float32, or None
-    glow : (H, W, 3) float32, linear light, or None
+    gain : (h, w, 3) float32, 0-256, or None
+    full : (int, int)
+    """
+    if gain is None:
+        return None
+    root = cv2.sqrt(gain)
+    return crop_field(cv2.addWeighted(root, UNITY, root, 0, 0, dtype=cv2.CV_16U), full, neutral=UNITY)
+
+
+def stray_field(stray: NDArray[np.float32] | None, full: tuple[int, int]) -> Field | None:
+    """Keep stray light, (h, w, 3) float32 in linear light 0-1 or None, in 65 535 steps.
+
+    A step is a twentieth of an 8-bit level in the deepest shadow.
+    """
+    if stray is None:
+        return None
+    return crop_field(cv2.addWeighted(stray, 65535, stray, 0, 0, dtype=cv2.CV_16U), full)
+
+
+@lru_cache(4)  # asked for strip by strip
+def limited(gain: Field | None, reach: Field | None) -> Field | None:
+    """One field for a gain and for where a frame takes part: factors on the root, 0 where it does not.
+
+    Parameters
+    ----------
+    gain : Field or None
+        Of `gain_field`.
+    reach : Field or None
+        255 where the frame takes part.
+    """
+    if reach is None:
+        return gain
+    share = np.rint(np.sqrt(reach.whole() / np.float32(255)) * UNITY).astype(np.uint16)
+    factor = cv2.merge([share, share, share])
+    if gain is not None:
+        factor = cv2.multiply(gain.whole(), factor, scale=1 / UNITY)
+    return crop_field(factor, reach.full, neutral=UNITY)
+
+
+def relight(
+    encoded: NDArray[Any],
+    factor: NDArray[np.uint16] | None = None,
+    stray: NDArray[np.uint16] | None = None,
+) -> NDArray[np.uint16]:
+    """Scale and lower encoded values in linear light: ``encode(decode(v) * gain - stray)``.
+
+    Parameters
+    ----------
+    encoded : (h, w, 3) uint8 or uint16
+    factor : (h, w, 3) uint16, optional
+        Square root of the gain, in units of `UNITY`.
+    stray : (h, w, 3) uint16, optional
+        Linear light to be taken off.
 
     Returns
     -------
-    (H, W, 3) uint16
+    (h, w, 3) uint16
     """
-    linear = colour.to_linear(encoded)
-    if gain is not None:
-        linear *= gain
-    if glow is not None:
-        linear -= glow
-    return encode(linear)
+    root: NDArray[Any] = to_root(encoded)
+    if factor is not None:
+        root = cv2.multiply(root, factor, scale=1 / UNITY)
+    if stray is not None:
+        light = cv2.multiply(root, root, scale=1 / 65535)
+        return np.asarray(cv2.LUT(cv2.subtract(light, stray), _linear_table()), np.uint16)
+    return from_root(root)
+
+
+def weakened(encoded: NDArray[np.uint16], hidden: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    """Lower encoded values where a mask hides them: black at 255, untouched at 0, in proportion of their light between.
+
+    Parameters
+    ----------
+    encoded : (h, w, 3) uint16
+    hidden : (h, w) uint8
+    """
+    share = cv2.LUT(hidden, _share_table())
+    lowered = from_root(cv2.multiply(to_root(encoded), cv2.merge([share, share, share]), scale=1 / 65535))
+    return np.asarray(cv2.copyTo(encoded, (hidden == 0).view(np.uint8), lowered), np.uint16)
+
+
+def limit_of_fill(mask: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    """Factor on the root that puts back all that a mask has taken, ``1 / sqrt(1 - mask / 255)``, in units of `UNITY`."""
+    return np.asarray(cv2.LUT(mask, _limit_table()), np.uint16)
 
 
 def encode(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
@@ -165,22 +259,58 @@ def encode(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
 
     Parameters
     ----------
-    linear : (H, W, 3) float32; values outside 0-1 are clipped
+    linear : (h, w, 3) float32; values outside 0-1 are clipped
 
     Returns
     -------
-    (H, W, 3) uint16
+    (h, w, 3) uint16
     """
     _, root = cv2.threshold(linear, 0, 0, cv2.THRESH_TOZERO)
     root = cv2.sqrt(root, dst=root)
     index = cv2.addWeighted(root, 65535, root, 0, 0, dtype=cv2.CV_16U)  # rounds and saturates in one pass
-    return np.asarray(cv2.LUT(index, _encode_table()), np.uint16).reshape(linear.shape)
+    return from_root(index).reshape(linear.shape)
+
+
+def to_root(encoded: NDArray[Any]) -> NDArray[np.uint16]:
+    """Encoded values, (h, w, 3) uint8 or uint16, to square roots of linear light, 0-65535."""
+    return np.asarray(cv2.LUT(encoded, _root_table(8 * encoded.dtype.itemsize)), np.uint16)
+
+
+def from_root(root: NDArray[Any]) -> NDArray[np.uint16]:
+    """Square roots of linear light, (h, w, 3) uint16, to encoded values."""
+    return np.asarray(cv2.LUT(root, _encode_table()), np.uint16)
 
 
 @cache
 def _encode_table() -> NDArray[np.uint16]:
-    # Indexed by the square root of linear light: as fine in the shadows as the encoding itself.
     root = np.arange(65536, dtype=np.float64) / 65535
     table = colour.to_encoded((root * root).astype(np.float32))
+    table[_root_table(8)] = np.arange(256) * 257  # what an 8-bit file holds comes back bit for bit
+    return _fixed(table)
+
+
+@cache
+def _root_table(bits: int) -> NDArray[np.uint16]:
+    return _fixed(np.rint(np.sqrt(colour.decode_table(bits).astype(np.float64)) * 65535).astype(np.uint16))
+
+
+@cache
+def _linear_table() -> NDArray[np.uint16]:
+    return _fixed(colour.to_encoded((np.arange(65536) / 65535).astype(np.float32)))
+
+
+@cache
+def _share_table() -> NDArray[np.uint16]:
+    """By mask value: the root of what shows through, 65535 = all."""
+    return _fixed(np.rint(np.sqrt((255 - np.arange(256)) / 255) * 65535).astype(np.uint16))
+
+
+@cache
+def _limit_table() -> NDArray[np.uint16]:
+    left = np.maximum((255 - np.arange(256)) / 255, 1e-9)
+    return _fixed(np.minimum(np.rint(UNITY / np.sqrt(left)), 65535).astype(np.uint16))
+
+
+def _fixed(table: NDArray[np.uint16]) -> NDArray[np.uint16]:
     table.setflags(write=False)
     return table

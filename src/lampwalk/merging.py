@@ -7,27 +7,32 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import encode, finish, handoff, light, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import Choices, Given, Offer, Progress, decide
+from .decisions import Choices, Decision, Given, Offer, Progress, decide
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .handoff import Extras
-from .previews import Preview
+from .previews import Preview, small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
 
 RESULT_BYTES = 12
 """Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
 
-WORKING_BYTES = 500_000_000
-"""Memory for libraries, previews of the series and strips."""
+WORKING_BYTES = 650_000_000
+"""Memory for libraries, the net and strips."""
+
+PREVIEW_BYTES = 66
+"""Memory per frame and pixel of its preview in the first pass. Like the others from measured peaks: benchmarks/batch.md."""
 
 DISK_BYTES = 9
 """Disk per pixel: composite.tif at 16 bits, picture.jpg and masks."""
@@ -245,17 +250,20 @@ def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
     needed = needed_bytes(series)
     if memory_bytes < needed:
         raise InputError(
-            f"{memory_bytes / 1e9:.1f} GB of memory are too little for frames of this size",
-            remedy=f"allow at least {needed / 1e9:.1f} GB",
+            f"{memory_bytes / 1e9:.1f} GB of memory are too little for {len(series)} frames of this size",
+            remedy=f"allow at least {needed / 1e9 + 0.05:.1f} GB",
         )
     return memory_bytes - needed
 
 
 def needed_bytes(series: Series) -> int:
-    """Memory that a merge takes at its peak, whatever the number of frames: result, two decoded frames, working room."""
+    """Memory that a merge takes at its peak: all previews in the first pass; in the second, the result and two frames."""
     height, width = series.shape
-    frame = 3 * max(frame.facts.bits or 8 for frame in series.frames) // 8
-    return height * width * (RESULT_BYTES + 2 * frame) + WORKING_BYTES
+    two_frames = 2 * 3 * max(frame.facts.bits or 8 for frame in series.frames) // 8 * height * width
+    small_height, small_width = small_shape((height, width))
+    first = two_frames + PREVIEW_BYTES * small_height * small_width * len(series)
+    second = two_frames + RESULT_BYTES * height * width
+    return max(first, second) + WORKING_BYTES
 
 
 def _refuse_a_full_disk(series: Series, output: Path) -> None:
@@ -314,28 +322,26 @@ def _write(
         folder=_relative_folder(series, target),
         finish=dict(spec),
     )
-    encode.write_tiff(
-        folder / "composite.tif",
-        result.pixels,
-        compression=extras.compression,
-        icc=carried.icc,
-        exif=carried.exif,
-        xmp=carried.xmp,
-    )
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
     picture8 = encode.to_eight_bits(picture)
-    encode.write_jpeg(folder / "picture.jpg", picture8, icc=carried.icc, exif=carried.exif, xmp=carried.xmp)
+    told: dict[str, Any] = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
     (folder / "masks").mkdir()
-    parallel.each(
-        lambda d: encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d)),
-        result.decisions.frames,
-    )
-    encode.write_png(folder / "coverage.png", result.coverage)
+    jobs: list[Callable[[], None]] = [
+        lambda: encode.write_jpeg(folder / "picture.jpg", picture8, **told),
+        lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
+        lambda: encode.write_png(folder / "coverage.png", result.coverage),
+        *(partial(_write_mask, folder, d) for d in result.decisions.frames),
+    ]
+    parallel.each(lambda job: job(), jobs)
     masks = {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
     runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=masks)
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
+
+
+def _write_mask(folder: Path, d: Decision) -> None:
+    encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d))
 
 
 def _told(record: FrameRecord, former: Worksheet | None) -> FrameRecord:

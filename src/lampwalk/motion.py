@@ -23,13 +23,18 @@ Floats = NDArray[np.float64]
 BENDS = (0.0, 0.05, 0.1, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0)
 """From a very long lens to 18 mm at 36 mm width: (18 / focal length in mm at 36 mm width)^2."""
 USUAL_BEND = 0.25
-"""36 mm at 36 mm width: taken where nothing moved enough to tell."""
-TELLING_FRAMES = 4
+"""36 mm at 36 mm width: taken where it is not known."""
+TELLING_FRAMES = 6
 """The frames that moved most tell; the others cost time."""
 TELLING = 10.0
 """Robust cost between the best and the worst bend below which the frames do not tell."""
-ROUNDS = 10
-"""Reweightings of a robust fit; weights move by less than 1 % after eight."""
+SCALE_LIMIT = 0.03
+TURN_LIMIT = np.deg2rad(2.5)
+SHIFT_LIMIT = 0.06
+"""Beyond these a tripod was not nudged but moved: share, radian, share of the long side."""
+ROUNDS = 12
+SETTLED = 2e-6
+"""Reweightings of a robust fit end after so many, or when no parameter moves by more: a thousandth of a pixel at 1000 px."""
 SOFTNESS = 4.0
 """Squared residual, in robust variances, at which a patch counts a quarter."""
 
@@ -108,6 +113,36 @@ def moved(points: Floats, matrix: Matrix) -> Floats:
     return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
+def displaced(
+    centres: Floats, displacements: Floats, matrix: Matrix, shape: tuple[int, int], *,
+    usable: NDArray[np.bool_], information: Floats | None = None,
+) -> Displacements:  # fmt: skip
+    """Normalised displacements of patches that a matrix has brought near their places.
+
+    Parameters
+    ----------
+    centres : (K, 2) float64
+        Of the patches in the reference, px, xy.
+    displacements : (K, 2) float64, px
+        What they still lack.
+    matrix : (3, 3) float64
+        Frame to reference.
+    shape : (height, width), px
+    usable : (K,) bool
+    information : (K, 2, 2) float64, 1/px^2, optional
+        By default the same for all.
+    """
+    middle, unit = middle_and_unit(shape)
+    seen = moved(centres, np.asarray(np.linalg.inv(matrix), np.float64))
+    known = np.tile(np.eye(2), (len(centres), 1, 1)) if information is None else information
+    return Displacements(
+        seen=(seen - middle) / unit,
+        found=(centres + displacements - middle) / unit,
+        information=known * unit * unit,
+        usable=usable,
+    )
+
+
 def fit(data: Displacements, free: int, bend: float, variance: float | None = None) -> Fit:
     """Fit the first ``free`` parameters robustly.
 
@@ -123,53 +158,94 @@ def fit(data: Displacements, free: int, bend: float, variance: float | None = No
         Keep this scale of the residuals, so that costs of several models can be compared.
     """
     theta = np.zeros(8)
-    weights = data.usable.astype(np.float64)
     scale = variance if variance is not None else 1.0
-    slope = _slope(data.seen, bend, free)
-    for _ in range(ROUNDS if free else 1):
+    slope = _slope(data.seen, bend)[:, :, :free]
+    pull = slope.transpose(0, 2, 1) @ data.information
+    normals = (pull @ slope).reshape(len(pull), free * free)
+    for _ in range(ROUNDS + 1):
         residuals = data.found - moved(data.seen, matrix_of(theta, bend))
-        squared = np.einsum("ki,kij,kj->k", residuals, data.information, residuals)
+        squared = _squared(residuals, data.information)
         if variance is None:
             scale = float(max(np.median(squared[data.usable]) / 1.39, 1e-12)) if data.usable.any() else 1.0
         weights = data.usable / (1 + squared / (scale * SOFTNESS)) ** 2
         if not free:
             break
-        weighted = (weights[:, None, None] * data.information) @ slope
-        flat = weighted.reshape(-1, free)
-        normal = slope.reshape(-1, free).T @ flat + np.eye(free) * 1e-12
-        step = np.linalg.lstsq(normal, flat.T @ residuals.ravel(), rcond=None)[0]
+        normal = (weights @ normals).reshape(free, free) + np.eye(free) * 1e-9
+        step = np.linalg.solve(normal, np.tensordot(pull, weights[:, None] * residuals, ((0, 2), (0, 1))))
+        if np.abs(step).max() < SETTLED:
+            break
         theta[:free] += np.clip(step, -0.2, 0.2)
-    residuals = data.found - moved(data.seen, matrix_of(theta, bend))
-    squared = np.einsum("ki,kij,kj->k", residuals, data.information, residuals)
     reach = scale * SOFTNESS
     cost = float((data.usable * squared / (1 + squared / reach)).sum() / scale)
     return Fit(parameters=theta, weights=weights, residuals=residuals, cost=cost, variance=scale)
 
 
-def common_bend(frames: Sequence[Displacements]) -> float:
-    """Find the bend that explains all frames best; `USUAL_BEND` where nothing moved enough to tell."""
+def impossible(matrix: Matrix, shape: tuple[int, ...]) -> str:
+    """Why a motion is none of a tripod; empty where it may be one."""
+    h, w = shape[:2]
+    corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1.0]])
+    possible = np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 0.1
+    if not possible or (matrix @ np.vstack([corners.T, np.ones(4)]))[2].min() < 0.5:
+        return "no motion of a camera explains it"
+    shift = np.abs(moved(np.array([[(w - 1) / 2, (h - 1) / 2]]), matrix)[0] - ((w - 1) / 2, (h - 1) / 2)).max()
+    turn = np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1])
+    if abs(scale_of(matrix, shape) - 1) > SCALE_LIMIT:
+        return f"its scale differs by {abs(scale_of(matrix, shape) - 1):.1%}: zoom or focus was changed"
+    if abs(turn) > TURN_LIMIT or shift > SHIFT_LIMIT * max(h, w):
+        return f"the camera was moved ({shift:.0f} px, {np.rad2deg(abs(turn)):.1f} degrees)"
+    return ""
+
+
+def scale_of(matrix: Matrix, shape: tuple[int, ...]) -> float:
+    """Change of scale in the middle of the picture."""
+    h, w = shape[:2]
+    x, y = (w - 1) / 2, (h - 1) / 2
+    around = moved(np.array([[x - 1, y], [x + 1, y], [x, y - 1], [x, y + 1]]), matrix)
+    across, along = around[1] - around[0], around[3] - around[2]
+    return float(np.sqrt(abs(across[0] * along[1] - across[1] * along[0])) / 2)
+
+
+def middle_and_unit(shape: tuple[int, int]) -> tuple[NDArray[np.float64], float]:
+    """Origin (x, y) and unit of the normalised coordinates, px."""
+    return np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2]), max(shape) / 2
+
+
+def unit_matrix(shape: tuple[int, int]) -> Matrix:
+    """Matrix from pixels to normalised coordinates."""
+    (x, y), unit = middle_and_unit(shape)
+    return np.array([[1 / unit, 0, -x / unit], [0, 1 / unit, -y / unit], [0, 0, 1]])
+
+
+def _squared(residuals: Floats, information: Floats) -> Floats:
+    """Squared residuals in units of their information: (K,)."""
+    x, y = residuals.T
+    return np.asarray(x * x * information[:, 0, 0] + 2 * x * y * information[:, 0, 1] + y * y * information[:, 1, 1])
+
+
+def common_bend(frames: Sequence[Displacements]) -> float | None:
+    """Find the bend that explains all frames best; None where nothing moved enough to tell."""
     if not frames:
-        return USUAL_BEND
+        return None
     fits = [fit(d, 8, USUAL_BEND) for d in frames]
     most = np.argsort([-float(np.abs(f.parameters[:2]).max()) for f in fits])[:TELLING_FRAMES]
     frames, scales = [frames[i] for i in most], [fits[i].variance for i in most]
 
     def costs(bends: Sequence[float] | Floats) -> Floats:
         return np.array(
-            [sum(fit(d, 3, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends]
+            [sum(fit(d, 4, b, variance=s).cost for d, s in zip(frames, scales, strict=True)) for b in bends]
         )
 
     coarse = costs(BENDS)
     best = int(np.argmin(coarse))
     if coarse.max() - coarse[best] < TELLING:
-        return USUAL_BEND
+        return None
     finer = np.linspace(BENDS[max(best - 1, 0)], BENDS[min(best + 1, len(BENDS) - 1)], 11)
     return float(finer[int(np.argmin(costs(finer)))])
 
 
-def _slope(points: Floats, bend: float, free: int) -> Floats:
-    """Change of the points with each parameter: (K, 2, free); at rest, as motions are small."""
-    out = np.empty((len(points), 2, free))
-    for p, change in enumerate(np.eye(8)[:free] * 1e-5):
-        out[..., p] = (moved(points, matrix_of(change, bend)) - moved(points, matrix_of(-change, bend))) / 2e-5
-    return out
+def _slope(points: Floats, bend: float) -> Floats:
+    """Change of the points with each parameter: (K, 2, 8); at rest, as motions are small."""
+    x, y = points.T
+    turns = (1 + bend * x * x, bend * x * y), (bend * x * y, 1 + bend * y * y), (-y, x)
+    rest = (x, y), (x, -y), (y, x), (-x * x, -x * y), (-x * y, -y * y)
+    return np.array([*turns, *rest]).transpose(2, 1, 0)

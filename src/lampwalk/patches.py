@@ -1,20 +1,28 @@
-"""Displacements of many patches at once: by correlation (far) and by least squares (precise)."""
+"""Displacements of many patches at once: by correlation (far) and by least squares (precise).
+
+The representation is smooth, so every second pixel says all: patches are sampled at these only.
+"""
 
 from __future__ import annotations
+
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import Matrix
-from .sighting import Field, Sighting, crop_fields, light_insensitive, patch_side, sites
+from .sighting import PATCH_PX, Field, Gradient, Grey, Sighting, patch_side, seen_corners, sites
 
 Floats = NDArray[np.float64]
+Spectra = NDArray[np.complex64]
 
-MANY = 100
-"""More patches than this need not all judge: every second one does."""
+EVERY = 2
+"""A patch is sampled at every second pixel, each way. The smoothing leaves nothing finer than about 4 px."""
+WINDOW_PX = 10
+"""Rim of a window round a patch of a frame: for the filters, and for what the motion found so far may be off, px."""
 RIM_PX = 4
-"""Rim of a crop that its neighbours in memory disturb, px."""
+"""Rim of a window that its neighbours in memory disturb, px."""
 ALIKE = 0.25
 """Correlation of two patches below which their least-squares displacement is not used (noise reaches 0.2)."""
 CORRELATED_PX = 16.0
@@ -22,73 +30,141 @@ CORRELATED_PX = 16.0
 RELIGHTING_PX2 = 0.02**2
 """Variance that even the best patch keeps: light moves what is seen by some hundredths of a pixel, px^2."""
 
+_SAMPLES = np.diag([1 / EVERY, 1 / EVERY, 1.0])
 
-class Patches:
-    """One frame's representation, cut at the sites of the reference.
+
+class Whole:
+    """A frame's representation, made of the whole picture.
+
+    Parameters
+    ----------
+    picture : (h, w) uint8
+    """
+
+    def __init__(self, picture: Grey) -> None:
+        self.shape = (picture.shape[0], picture.shape[1])
+        self.gradient = Gradient.of(picture)
+        self.side = patch_side(self.shape)
+        self.sites = sites(self.shape)
+
+    @cached_property
+    def doubled(self) -> Field:
+        """Representation of the picture in which edges have no sign: (h, w, 2)."""
+        return self.gradient.doubled()
+
+    @cached_property
+    def signed(self) -> Field:
+        """Representation of the picture in which edges have their sign: (h, w, 2)."""
+        return self.gradient.signed()
+
+    def at(self, frame_to_reference: Matrix, *, signed: bool = False) -> Field:
+        """Patches in the reference's geometry: (K, 2, n, n); 0 where the frame does not reach."""
+        h, w = self.shape
+        size = -(-w // EVERY), -(-h // EVERY)
+        warped = cv2.warpPerspective(
+            self.signed if signed else self.doubled, _SAMPLES @ frame_to_reference, size, flags=cv2.INTER_CUBIC
+        )
+        n = self.side // EVERY
+        out = np.empty((len(self.sites), 2, n, n), np.float32)
+        for channel, plane in enumerate(cv2.split(warped)):
+            for patch, (x, y) in zip(out[:, channel], self.sites // EVERY, strict=True):
+                patch[...] = plane[y : y + n, x : x + n]
+        return out
+
+    def reached(self, frame_to_reference: Matrix) -> NDArray[np.bool_]:
+        """Which patches lie wholly within the frame: (K,)."""
+        return _within(self, frame_to_reference, np.zeros(2), np.array(self.shape[::-1]))
+
+
+class Windows:
+    """A frame's representation, made of windows in its crops, where a homography sends the patches.
 
     Parameters
     ----------
     sighting : Sighting
-    small : bool
-        Cut from the small picture instead of the crops.
+        With crops.
+    frame_to_reference : (3, 3) float64
+        At working size; right to about 4 px.
     """
 
-    def __init__(self, sighting: Sighting, *, small: bool) -> None:
-        self.whole = small or sighting.crops is None
-        self.corners = sighting.corners
-        self.shape = (sighting.small.shape[0], sighting.small.shape[1]) if self.whole else sighting.work_shape
-        self.fields = light_insensitive(sighting.small) if self.whole else crop_fields(sighting)
-        self.side = patch_side(self.shape)
+    def __init__(self, sighting: Sighting, frame_to_reference: Matrix) -> None:
+        assert sighting.crops is not None
+        assert sighting.corners is not None
+        self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
+        n = self.window = PATCH_PX + 2 * WINDOW_PX
+        within = seen_corners(self.sites, frame_to_reference, PATCH_PX, n) - sighting.corners
+        within = np.clip(within, 0, sighting.crops.shape[1] - n)
+        self.corners = sighting.corners + within
+        cut = [crop[y : y + n, x : x + n] for crop, (x, y) in zip(sighting.crops, within, strict=True)]
+        self.gradient = Gradient.of(np.concatenate(cut))
 
-    @property
-    def centres(self) -> NDArray[np.float64]:
-        """Middle of every patch, xy: (K, 2)."""
-        return np.asarray(self.sites + (self.side - 1) / 2, np.float64)
+    @cached_property
+    def doubled(self) -> Field:
+        """Representation of the windows in which edges have no sign: (K, n, n, 2)."""
+        return self._apart(self.gradient.doubled())
 
-    def at(self, frame_to_reference: Matrix, flags: int = cv2.INTER_CUBIC) -> Field:
-        """Patches in the reference's geometry: (K, 2, side, side); 0 where the frame does not reach."""
-        n = self.side
+    @cached_property
+    def signed(self) -> Field:
+        """Representation of the windows in which edges have their sign: (K, n, n, 2)."""
+        return self._apart(self.gradient.signed())
+
+    def _apart(self, tall: Field) -> Field:
+        fields = tall.reshape(-1, self.window, self.window, 2)
+        fields[:, :3] = fields[:, -3:] = 0  # where two windows meet there is an edge that is none
+        return fields
+
+    def at(self, frame_to_reference: Matrix, *, signed: bool = False) -> Field:
+        """Patches in the reference's geometry: (K, 2, n, n); 0 where the windows do not reach."""
+        n = self.side // EVERY
         out = np.empty((len(self.sites), 2, n, n), np.float32)
-        if self.whole:
-            h, w = self.shape
-            warped = cv2.warpPerspective(self.fields, frame_to_reference, (w, h), flags=flags)
-            planes = np.ascontiguousarray(warped.transpose(2, 0, 1))
-            for patch, (x, y) in zip(out, self.sites, strict=True):
-                patch[...] = planes[:, y : y + n, x : x + n]
-            return out
-        assert self.corners is not None
-        for patch, crop, site, corner in zip(out, self.fields, self.sites, self.corners, strict=True):
-            local = frame_to_reference @ np.array([[1, 0, corner[0]], [0, 1, corner[1]], [0, 0, 1.0]])
-            local = np.array([[1, 0, -site[0]], [0, 1, -site[1]], [0, 0, 1.0]]) @ local
-            patch[...] = cv2.warpPerspective(crop, local, (n, n), flags=flags).transpose(2, 0, 1)
+        local = np.broadcast_to(np.eye(3), (len(out), 3, 3)).copy()
+        local[:, :2, 2] = self.corners
+        local = frame_to_reference @ local
+        local[:, :2] -= self.sites[..., None] * local[:, 2:]
+        for patch, field, matrix in zip(out, self.signed if signed else self.doubled, _SAMPLES @ local, strict=True):
+            patch[...] = cv2.warpPerspective(field, matrix, (n, n), flags=cv2.INTER_CUBIC).transpose(2, 0, 1)
         return out
 
     def reached(self, frame_to_reference: Matrix) -> NDArray[np.bool_]:
-        """Which patches lie wholly within the frame (or its crops): (K,)."""
-        back = np.linalg.inv(frame_to_reference)
-        inside = np.ones(len(self.sites), bool)
-        first = 0 if self.whole or self.corners is None else self.corners + RIM_PX
-        size = np.array(self.shape[::-1]) if self.whole else self.fields.shape[1] - 2 * RIM_PX
-        for corner in ((0, 0), (self.side - 1, 0), (0, self.side - 1), (self.side - 1, self.side - 1)):
-            x, y, w = back @ np.vstack([(self.sites + corner).T, np.ones(len(self.sites))])
-            at = np.stack([x / w, y / w], axis=-1) - first
-            inside &= ((at >= 0) & (at <= size - 1)).all(axis=1)
-        return inside
+        """Which patches lie wholly within the windows: (K,)."""
+        size = np.full(2, self.window - 2 * RIM_PX)
+        return _within(self, frame_to_reference, self.corners + RIM_PX, size)
+
+
+View = Whole | Windows
+
+
+def _within(
+    view: View, frame_to_reference: Matrix, first: NDArray[np.float64], size: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    back = np.linalg.inv(frame_to_reference)
+    inside = np.ones(len(view.sites), bool)
+    last = view.side - 1
+    for corner in ((0, 0), (last, 0), (0, last), (last, last)):
+        x, y, w = back @ np.vstack([(view.sites + corner).T, np.ones(len(view.sites))])
+        at = np.stack([x / w, y / w], axis=-1) - first
+        inside &= ((at >= 0) & (at <= size - 1)).all(axis=1)
+    return inside
 
 
 class Template:
-    """Patches of the reference with what every comparison needs of them."""
+    """Patches of the reference with what every comparison needs of them; of edges with or without their sign."""
 
-    def __init__(self, patches: Patches) -> None:
-        self.centres = patches.centres
-        self.values = unit_energy(patches.at(np.eye(3)))
-        v = self.values
-        self.gx = (v[:, :, 1:-1, 2:] - v[:, :, 1:-1, :-2]) * np.float32(0.5)
-        self.gy = (v[:, :, 2:, 1:-1] - v[:, :, :-2, 1:-1]) * np.float32(0.5)
-        self.squares = np.stack([(a * b).sum(axis=1) for a, b in _pairs(self.gx, self.gy)], axis=1)
-        self.judges = np.arange(0, len(v), 2 if len(v) > MANY else 1)
-        self.spectra = _spectra(v[self.judges])
+    def __init__(self, view: View, *, signed: bool = False) -> None:
+        self.centres = np.asarray(view.sites + (view.side - 1) / 2, np.float64)
+        self.signed = signed
+        patches = unit_energy(view.at(np.eye(3), signed=signed))
+        self.values = patches
+        k = len(patches)
+        slopes = np.zeros((k, 2, *patches.shape[1:]), np.float32)  # per px, 0 at the rim
+        slopes[:, 0, :, :, 1:-1] = (patches[..., 2:] - patches[..., :-2]) * np.float32(0.5 / EVERY)
+        slopes[:, 1, :, 1:-1] = (patches[:, :, 2:] - patches[:, :, :-2]) * np.float32(0.5 / EVERY)
+        slopes[..., 0, :] = slopes[..., -1, :] = slopes[..., 0] = slopes[..., -1] = 0
+        gx, gy = slopes[:, 0], slopes[:, 1]
+        self.slopes = slopes.reshape(k, 2, -1)
+        self.squares = np.stack([(a * b).sum(axis=1).reshape(k, -1) for a, b in ((gx, gx), (gy, gy), (gx, gy))], axis=1)
+        self.spectra = _spectra(patches)
 
     def steps(self, patches: Field) -> tuple[Floats, Floats, Floats]:
         """Displacement that each patch still needs, by one robust least-squares step.
@@ -105,40 +181,46 @@ class Template:
         """
         values = unit_energy(patches)
         k = len(values)
-        rest = (values - self.values)[:, :, 1:-1, 1:-1]
-        square = rest[:, 0] ** 2 + rest[:, 1] ** 2
-        typical = square.reshape(k, -1).mean(axis=1).astype(np.float32)[:, None, None] + np.float32(1e-6)
+        alike = _dots(values, self.values) / values[0].size
+        rest = values - self.values
+        square = (rest[:, 0] * rest[:, 0] + rest[:, 1] * rest[:, 1]).reshape(k, -1)
+        typical = square.mean(axis=1, keepdims=True) + np.float32(1e-6)
         # moving shadows and equipment within a patch count less
         weight = 1 / (1 + square / (typical * np.float32(2)))
         weight *= weight
-        flat = weight.reshape(k, -1)
-        xx, yy, xy = np.moveaxis(np.einsum("kp,kcp->kc", flat, self.squares.reshape(k, 3, -1)), 1, 0)
-        a = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2).astype(np.float64)
-        rest *= weight[:, None]
-        flat_rest = rest.reshape(k, -1)
-        b = np.stack([np.einsum("kp,kp->k", flat_rest, g.reshape(k, -1)) for g in (self.gx, self.gy)], axis=-1).astype(
-            np.float64
-        )
-        noise = np.einsum("kp,kp->k", flat, square.reshape(k, -1)) / np.maximum(flat.sum(axis=1), 1e-6)
-        alike = np.einsum("kp,kp->k", values.reshape(k, -1), self.values.reshape(k, -1)) / values[0].size
-        a += (1e-3 * float(np.trace(a, axis1=1, axis2=2).mean()) + 1e-6) * np.eye(2)
-        displacements = np.linalg.solve(a, b[..., None])[..., 0]
-        covariance = np.linalg.inv(a) * (np.maximum(noise, 1e-3) * CORRELATED_PX)[:, None, None]
+        noise = _dots(weight, square) / np.maximum(weight.sum(axis=1), 1e-6)
+        weighted = (rest.reshape(k, 2, -1) * weight[:, None]).reshape(k, -1, 1)
+        b = (self.slopes @ weighted).astype(np.float64)
+        xx, yy, xy = (self.squares @ weight[..., None])[..., 0].T.astype(np.float64)
+        a = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2)
+        a += (1e-3 * float((xx + yy).mean()) + 1e-6) * np.eye(2)
+        displacements = np.linalg.solve(a, b)[..., 0]
+        independent = CORRELATED_PX / EVERY**2
+        covariance = np.linalg.inv(a) * (np.maximum(noise, 1e-3) * independent)[:, None, None]
         information = np.linalg.inv(covariance + RELIGHTING_PX2 * np.eye(2))
-        return np.asarray(displacements), np.asarray(information, np.float64), alike.astype(np.float64)
+        return displacements, information, alike.astype(np.float64)
 
     def peaks(self, patches: Field) -> tuple[Floats, Floats]:
-        """Where the patches ``judges`` correlate best, within a quarter of their side.
+        """Where each patch correlates best, within a quarter of its side.
 
         Returns
         -------
-        displacements : (J, 2) whole px, xy
-        peak : (J,) correlation there
+        displacements : (K, 2) px, xy, to about half a pixel
+        peak : (K,) correlation there
         """
-        surface, reach = _surface(self.spectra, _spectra(patches[self.judges]))
-        flat = surface.reshape(len(surface), -1)
-        dy, dx = np.unravel_index(flat.argmax(axis=1), surface.shape[1:])
-        return np.stack([dx - reach, dy - reach], axis=-1).astype(np.float64), flat.max(axis=1)
+        n = patches.shape[-1]
+        surface = _ifft(np.conj(_spectra(patches)) * self.spectra).real * np.float32(n * n)
+        reach = n // 4
+        near = np.arange(-reach, reach + 1)
+        surface = surface[:, near[:, None], near]
+        k = np.arange(len(surface))
+        rows, cols = np.unravel_index(surface.reshape(len(k), -1).argmax(axis=1), surface.shape[1:])
+        top = surface[k, rows, cols]
+        rows_in, cols_in = np.clip(rows, 1, 2 * reach - 1), np.clip(cols, 1, 2 * reach - 1)
+        along = _vertex(surface[k, rows_in - 1, cols], surface[k, rows_in, cols], surface[k, rows_in + 1, cols])
+        across = _vertex(surface[k, rows, cols_in - 1], surface[k, rows, cols_in], surface[k, rows, cols_in + 1])
+        at = np.stack([cols_in + across - reach, rows_in + along - reach], axis=-1)
+        return np.asarray(at * EVERY, np.float64), top.astype(np.float64)
 
 
 def unit_energy(patches: Field) -> Field:
@@ -146,28 +228,42 @@ def unit_energy(patches: Field) -> Field:
     k = len(patches)
     flat = patches.reshape(k, 2, -1)
     centred = flat - flat.mean(axis=2, keepdims=True)
-    energy = np.einsum("kp,kp->k", centred.reshape(k, -1), centred.reshape(k, -1)) / centred[0].size
+    energy = _dots(centred, centred) / centred[0].size
     centred *= (1 / (np.sqrt(energy) + 1e-6)).astype(np.float32)[:, None, None]
     return np.asarray(centred.reshape(patches.shape), np.float32)
 
 
-def _pairs(x: Field, y: Field) -> tuple[tuple[Field, Field], ...]:
-    return (x, x), (y, y), (x, y)
+def _dots(a: Field, b: Field) -> NDArray[np.float32]:
+    """Sum of products, patch by patch."""
+    k = len(a)
+    return np.asarray((a.reshape(k, 1, -1) @ b.reshape(k, -1, 1))[:, 0, 0])
 
 
-def _surface(template: NDArray[np.complex64], patches: NDArray[np.complex64]) -> tuple[NDArray[np.float32], int]:
-    """Correlations within a quarter of the side, (J, 2 reach + 1, 2 reach + 1), and the reach."""
-    n = template.shape[-1]
-    surface = np.fft.ifft2(np.conj(patches) * template).real * (n * n)
-    reach = n // 4
-    return np.roll(surface, (reach, reach), axis=(1, 2))[:, : 2 * reach + 1, : 2 * reach + 1], reach
+def _vertex(before: Field, top: Field, after: Field) -> NDArray[np.float32]:
+    """Where a parabola through three values is highest, -1 to 1."""
+    bend = 2 * top - before - after
+    return np.clip(np.where(bend > 1e-6, (after - before) / np.maximum(2 * bend, 1e-6), 0), -1, 1)
 
 
-def _spectra(patches: Field) -> NDArray[np.complex64]:
+def _spectra(patches: Field) -> Spectra:
     """Spectra of unit length of the tapered patches, both channels as one complex field."""
     n = patches.shape[-1]
     taper = np.hanning(n + 2)[1:-1].astype(np.float32)
     values = unit_energy(patches) * (taper[:, None] * taper)
-    spectra = np.fft.fft2(values[:, 0] + np.complex64(1j) * values[:, 1])
-    length = np.sqrt(np.einsum("kp,kp->k", *2 * (np.abs(spectra).reshape(len(spectra), -1),)))
-    return np.asarray(spectra / (length[:, None, None] + 1e-6), np.complex64)
+    both = np.empty((len(values), n, n), np.complex64)
+    both.real, both.imag = values[:, 0], values[:, 1]
+    spectra = _fft(both)
+    parts = spectra.view(np.float32)
+    return np.asarray(spectra / (np.sqrt(_dots(parts, parts)) + np.float32(1e-6))[:, None, None])
+
+
+def _fft(fields: Spectra) -> Spectra:
+    from scipy.fft import fft2
+
+    return np.asarray(fft2(fields))
+
+
+def _ifft(spectra: Spectra) -> Spectra:
+    from scipy.fft import ifft2
+
+    return np.asarray(ifft2(spectra))

@@ -74,19 +74,57 @@ def shrink(pixels: NDArray[Any]) -> NDArray[Any]:
     """
     full = (pixels.shape[0], pixels.shape[1])
     h, w = small_shape(full)
+    factor = grid(full)
     if (h, w) == full:
         return pixels
-    factor = int(min(full[0] / h, full[1] / w))
     if factor < 2:
         return np.asarray(cv2.resize(pixels, (w, h), interpolation=cv2.INTER_AREA))
-    mid = (full[0] // factor, full[1] // factor)
-    whole = pixels[: mid[0] * factor, : mid[1] * factor]
-    averaged = cv2.resize(whole, mid[::-1], interpolation=cv2.INTER_AREA)
+    return _resampled(_averaged(pixels, factor), full, (h, w), factor)
+
+
+def shrink_part(part: NDArray[np.uint8], at: tuple[slice, slice], full: tuple[int, int]) -> NDArray[np.uint8]:
+    """Average a picture down to preview size that is zero outside of one part: like `shrink` of the whole, bit for bit.
+
+    Parameters
+    ----------
+    part : (n, m) uint8
+    at : (slice, slice)
+        Its rows and columns; they start and end on the grid of `grid`.
+    full : (int, int)
+        Height and width of the picture.
+    """
+    h, w = small_shape(full)
+    factor = grid(full)
+    if factor < 2:
+        whole = np.zeros(full, np.uint8)
+        whole[at] = part
+        return shrink(whole)
+    mid = np.zeros((full[0] // factor, full[1] // factor), np.uint8)
+    averaged = _averaged(part, factor)
+    top, left = at[0].start // factor, at[1].start // factor
+    mid[top : top + averaged.shape[0], left : left + averaged.shape[1]] = averaged
+    return np.asarray(_resampled(mid, full, (h, w), factor), np.uint8)
+
+
+def grid(full: tuple[int, int]) -> int:
+    """Pixels of a side of the squares that are averaged first when a picture of this height and width is shrunk."""
+    h, w = small_shape(full)
+    return int(min(full[0] / h, full[1] / w))
+
+
+def _averaged(pixels: NDArray[Any], factor: int) -> NDArray[Any]:
+    h, w = pixels.shape[0] // factor, pixels.shape[1] // factor
+    return np.asarray(cv2.resize(pixels[: h * factor, : w * factor], (w, h), interpolation=cv2.INTER_AREA))
+
+
+def _resampled(averaged: NDArray[Any], full: tuple[int, int], small: tuple[int, int], factor: int) -> NDArray[Any]:
     small_to_mid = np.linalg.inv(geometry.scaling(full, (full[0] / factor, full[1] / factor))) @ geometry.scaling(
-        full, (h, w)
+        full, small
     )
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(averaged, small_to_mid[:2], (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(
+        cv2.warpAffine(averaged, small_to_mid[:2], small[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    )
 
 
 def make_preview(name: str, pixels: NDArray[Any]) -> Preview:

@@ -52,7 +52,7 @@ def writing(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
     """
     target = Path(os.path.realpath(target))
     part, old = _beside(target, PART), _beside(target, OLD)
-    try:
+    with refusals(target):
         target.parent.mkdir(parents=True, exist_ok=True)
         with _locked(_beside(target, LOCK)):
             _tidy(target, part, old)
@@ -67,6 +67,13 @@ def writing(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
                 if old.exists() and not target.exists():
                     old.rename(target)
                 shutil.rmtree(old, ignore_errors=True)
+
+
+@contextmanager
+def refusals(target: Path) -> Iterator[None]:
+    """Turn what the disk or the system says against writing into an `OutputError` that names the target."""
+    try:
+        yield
     except OSError as error:
         # Without a number it comes from a library that wrote less than it wanted.
         why = error.strerror or "not everything could be written"
@@ -82,8 +89,27 @@ def held(path: Path) -> Iterator[None]:
     OutputError
         Another process holds it.
     """
-    with _locked(_beside(path, LOCK)):
+    path = Path(os.path.realpath(path))
+    with refusals(path), _locked(_beside(path, LOCK)):
         yield
+
+
+def tidy(folder: Path, *, holding: str) -> None:
+    """Finish or undo what interrupted runs have left in a folder of runs; what another process writes is left alone.
+
+    Parameters
+    ----------
+    folder : Path
+    holding : str
+        Name of the file in it that the caller holds by `held`.
+    """
+    endings = (PART, OLD, LOCK)
+    names = {p.name[1:].removesuffix(e) for p in folder.glob(".*") for e in endings if p.name.endswith(e)}
+    for name in sorted(names - {"", holding}):
+        target = folder / name
+        with suppress(OutputError), _locked(_beside(target, LOCK)):
+            _tidy(target, _beside(target, PART), _beside(target, OLD))
+    _beside(folder / holding, PART).unlink(missing_ok=True)
 
 
 def former_run(target: Path) -> Worksheet | None:
@@ -218,8 +244,10 @@ def _tidy(target: Path, part: Path, old: Path) -> None:
     if old.exists() and not target.exists():
         old.rename(target)
     for leftover in (part, old):
-        if leftover.exists():
+        if leftover.is_dir() and not leftover.is_symlink():
             shutil.rmtree(leftover)
+        else:
+            leftover.unlink(missing_ok=True)
 
 
 def _settle(folder: Path) -> None:

@@ -1,12 +1,11 @@
 """What alignment needs to know of one decoded frame, whatever its size and whatever its light.
 
 A sighting is made of one frame alone, so frames can be decoded once, observed in parallel and dropped. It
-holds a small grey picture with its features, and crops round a grid of sites at working size (see
-`WORK_PX`). All frames of one size have the same sites.
+holds a small grey picture, and crops round a grid of sites at working size (see `WORK_PX`). All frames of one
+size have the same sites.
 
-The light-insensitive representation is the gradient with its direction doubled, over its own local strength:
-gain and offset of the light fall out, and so does the *polarity* of an edge, which turns over where a lamp
-crosses a relief.
+The light-insensitive representation is the gradient over its own local strength: gain and offset of the light fall out.
+With its direction doubled, the *polarity* of an edge falls out too, which turns over where a lamp crosses a relief.
 """
 
 from __future__ import annotations
@@ -24,26 +23,28 @@ Grey = NDArray[np.uint8]
 Field = NDArray[np.float32]
 
 SMALL_PX = 1000
-"""Long side of the small picture, px. Measured: features on more pixels cost more and match no better."""
+"""Most pixels on the long side of the small picture. It is reduced by a whole number, which costs a seventh of any other
+factor."""
 WHOLE_PX = 1600
 """Up to this long side the picture is kept whole instead of in crops (at most 2.6 MB), px."""
 WORK_PX = 4600
 """Above this long side the crops are reduced by a whole number: finer pixels hold noise and interpolation,
 px."""
 PATCH_PX = 64
-"""Side of a patch at working size, px; even, because odd sides bias a correlation by half a pixel."""
-MARGIN_PX = 14
-"""Rim of a crop for the expected motion of an unmoved tripod and for the filters, px at working size."""
-SITES = 384
-"""Patches over the picture; with crops of 92 px this is 3.2 MB."""
-FEATURE_PX = 640
-"""Long side of the picture in which features are sought (the detector doubles it), px."""
-FEATURES = 1000
-"""Features of one frame, the strongest first."""
+"""Side of a patch at working size, px; a multiple of four, as every second pixel is compared, and odd numbers of these
+bias a correlation by half a pixel."""
+MARGIN_PX = 32
+"""Rim of a crop: a frame that moved by less than this need not be decoded again, px at working size."""
+EDGE_PX = 14
+"""Patches keep this far from the edge of the picture, where filters and the usual motion reach beyond it, px."""
+SITES = 240
+"""Patches over the picture; with crops of 128 px this is 3.9 MB."""
 MIN_SIDE_PX = 48
 """A shorter side holds no patch, px."""
 LOG_OFFSET = 0.02
 """Keeps the noise of the black from becoming texture, share of full scale."""
+LOG = np.log(np.arange(256, dtype=np.float32) / 255 + np.float32(LOG_OFFSET))
+"""Of a grey level."""
 NOISE_FLOOR = 0.004
 """Gradient of the logarithm, 1/px, below which a place counts as flat: about a level of an 8-bit mid-grey."""
 
@@ -57,11 +58,10 @@ class Sighting:
     shape : (height, width) of the frame, px
     step : int
         Full-size pixels per working pixel.
+    small_step : int
+        Full-size pixels per pixel of the small picture.
     small : (h, w) uint8
         Grey picture; at working size where ``crops`` is None.
-    points : (N, 2) float32
-        Features, xy in the small picture.
-    descriptors : (N, 128) uint8
     crops : (K, side, side) uint8 or None
         Grey crops at working size, in the order of `sites`.
     corners : (K, 2) int
@@ -72,9 +72,8 @@ class Sighting:
 
     shape: tuple[int, int]
     step: int = 1
+    small_step: int = 1
     small: Grey = field(repr=False)
-    points: Field = field(repr=False)
-    descriptors: NDArray[np.uint8] = field(repr=False)
     crops: Grey | None = field(default=None, repr=False)
     corners: NDArray[np.int64] | None = field(default=None, repr=False)
     problem: str = ""
@@ -95,111 +94,139 @@ def observe(pixels: NDArray[Any]) -> Sighting:
     Returns
     -------
     Sighting
-        At most about 4 MB. A frame that is too small, black or without any detail has a ``problem``.
+        At most about 5 MB. A frame that is too small, black or without any detail has a ``problem``.
     """
     grey = _grey(pixels)
     shape = grey.shape[0], grey.shape[1]
     step = max(1, -(-max(shape) // WORK_PX))
-    none = np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8)
     if min(shape) < MIN_SIDE_PX:
         problem = "the picture is too small to be aligned"
-        return Sighting(shape=shape, step=step, small=grey, points=none[0], descriptors=none[1], problem=problem)
-    small = grey if max(shape) <= WHOLE_PX else _reduced(grey, SMALL_PX)
-    problem = _problem(small)
-    if problem:
-        return Sighting(shape=shape, step=step, small=small, points=none[0], descriptors=none[1], problem=problem)
-    points, descriptors = _features(small)
-    bare = Sighting(shape=shape, step=step, small=small, points=points, descriptors=descriptors)
-    return bare if small is grey else with_crops(bare, grey, np.eye(3))
+        return Sighting(shape=shape, step=step, small=_eight_bits(grey), problem=problem)
+    if max(shape) <= WHOLE_PX or min(shape) // step < 2 * (PATCH_PX + 2 * MARGIN_PX):
+        step = small_step = 1
+    else:
+        small_step = -(-max(shape) // SMALL_PX)
+    small = _eight_bits(reduced(grey, small_step))
+    bare = Sighting(shape=shape, step=step, small_step=small_step, small=small, problem=_problem(small))
+    return bare if small_step == 1 or bare.problem else _with_crops(bare, grey, np.eye(3))
 
 
 def with_crops(sighting: Sighting, pixels: NDArray[Any], frame_to_reference: Matrix) -> Sighting:
     """Cut the crops of a sighting anew, where a homography (working size) sends the sites."""
-    grey = _grey(pixels)
+    return _with_crops(sighting, _grey(pixels), frame_to_reference)
+
+
+def _with_crops(sighting: Sighting, grey: NDArray[Any], frame_to_reference: Matrix) -> Sighting:
     work, side = sighting.work_shape, PATCH_PX + 2 * MARGIN_PX
-    centres = sites(work) + (PATCH_PX - 1) / 2
-    seen = cv2.perspectiveTransform(centres[:, None], np.linalg.inv(frame_to_reference))[:, 0]
-    corners = np.rint(seen - (side - 1) / 2).astype(np.int64)
+    corners = seen_corners(sites(work), frame_to_reference, PATCH_PX, side)
     corners = np.clip(corners, 0, np.array(work[::-1]) - side)
     n = side * sighting.step
     crops = np.empty((len(corners), side, side), np.uint8)
     for crop, (x, y) in zip(crops, corners * sighting.step, strict=True):
-        cut = grey[y : y + n, x : x + n]
-        crop[...] = cut if sighting.step == 1 else cv2.resize(cut, (side, side), interpolation=cv2.INTER_AREA)
+        crop[...] = _eight_bits(reduced(grey[y : y + n, x : x + n], sighting.step))
     return Sighting(
-        shape=sighting.shape, step=sighting.step, small=sighting.small, points=sighting.points,
-        descriptors=sighting.descriptors, crops=crops, corners=corners,
+        shape=sighting.shape, step=sighting.step, small_step=sighting.small_step, small=sighting.small,
+        crops=crops, corners=corners,
     )  # fmt: skip
 
 
+def seen_corners(at: NDArray[np.int64], frame_to_reference: Matrix, patch: int, side: int) -> NDArray[np.int64]:
+    """First pixels of windows of a frame, round where it sees patches that begin at ``at`` in the reference."""
+    centres = at + (patch - 1) / 2
+    seen = cv2.perspectiveTransform(centres[:, None], np.linalg.inv(frame_to_reference))[:, 0]
+    return np.asarray(np.rint(seen - (side - 1) / 2), np.int64)
+
+
 def sites(shape: tuple[int, int]) -> NDArray[np.int64]:
-    """Corners (x, y) of the patches of a picture: (K, 2), row by row, the same for all frames of one size."""
+    """Corners (x, y) of the patches of a picture: (K, 2) even numbers, row by row, the same for all frames of one size."""
     h, w = shape
     side = patch_side(shape)
-    rim = min(MARGIN_PX, (min(shape) - side) // 2)
+    rim = min(EDGE_PX, (min(shape) - side) // 2)
     step = max(np.sqrt(h * w / SITES), side / 2)
     counts = [max(2, int((n - side - 2 * rim) // step) + 1) for n in (w, h)]
     xs, ys = (
-        np.rint(np.linspace(rim, n - side - rim, k)).astype(np.int64) for n, k in zip((w, h), counts, strict=True)
+        2 * np.rint(np.linspace(rim, n - side - rim, k) / 2).astype(np.int64)
+        for n, k in zip((w, h), counts, strict=True)
     )
     return np.stack([np.tile(xs, len(ys)), np.repeat(ys, len(xs))], axis=-1)
 
 
 def patch_side(shape: tuple[int, int]) -> int:
     """Side of a patch, px: smaller in very small pictures."""
-    return PATCH_PX if min(shape) >= 4 * PATCH_PX else max(16, min(shape) // 8 * 2)
+    return PATCH_PX if min(shape) >= 4 * PATCH_PX else max(16, min(shape) // 16 * 4)
 
 
-def light_insensitive(grey: Grey) -> Field:
-    """Gradient with doubled direction over its local strength: (h, w, 2) float32, about -3 to 3."""
-    log = cv2.GaussianBlur(_LOG[grey], (0, 0), 1.0)
-    gx = cv2.Sobel(log, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-    gy = cv2.Sobel(log, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    length = cv2.magnitude(gx, gy) + np.float32(1e-6)
-    scale = 1 / (length * (_local_mean(length) + np.float32(NOISE_FLOOR)))
-    doubled = np.dstack([(gx * gx - gy * gy) * scale, 2 * gx * gy * scale])
-    return np.asarray(cv2.GaussianBlur(doubled, (0, 0), 1.0), np.float32)
+@dataclass(frozen=True, slots=True, eq=False)
+class Gradient:
+    """Gradient of the logarithm of a picture, of which light alone changes little but its strength and its sign.
+
+    Attributes
+    ----------
+    across, along : (h, w) float32, 1/px
+    length : (h, w) float32
+    typical : (h, w) float32
+        Mean length over about 30 px.
+    """
+
+    across: Field
+    along: Field
+    length: Field
+    typical: Field
+
+    @classmethod
+    def of(cls, grey: Grey) -> Gradient:
+        """Gradient of a grey picture, (h, w) uint8."""
+        log = cv2.GaussianBlur(cv2.LUT(grey, LOG), (7, 7), 1.0)
+        across = cv2.Sobel(log, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+        along = cv2.Sobel(log, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+        length = cv2.magnitude(across, along) + np.float32(1e-6)
+        # two box filters, which cost the same for any width
+        typical = cv2.blur(cv2.blur(length, (15, 15)), (15, 15)) + np.float32(NOISE_FLOOR)
+        return cls(across, along, length, typical)
+
+    def doubled(self) -> Field:
+        """Direction doubled, strength over the typical one: (h, w, 2), about -3 to 3; the same when an edge turns over."""
+        scale = np.float32(1) / (self.length * self.typical)
+        gx, gy = self.across, self.along
+        return _smooth((gx - gy) * (gx + gy) * scale, gx * gy * (scale * np.float32(2)))
+
+    def signed(self) -> Field:
+        """Over its typical strength: (h, w, 2), about -3 to 3; finer than `doubled`, where no edge turned over."""
+        scale = np.float32(1) / self.typical
+        return _smooth(self.across * scale, self.along * scale)
 
 
-def crop_fields(sighting: Sighting) -> Field:
-    """`light_insensitive` of every crop: (K, side, side, 2) float32."""
-    assert sighting.crops is not None
-    count, side = sighting.crops.shape[:2]
-    tall = light_insensitive(sighting.crops.reshape(count * side, side))
-    fields = tall.reshape(count, side, side, 2)
-    fields[:, :3] = fields[:, -3:] = 0  # where two crops meet there is an edge that is none
-    return fields
+def _smooth(*channels: Field) -> Field:
+    return np.asarray(cv2.merge([cv2.GaussianBlur(c, (7, 7), 1.0) for c in channels]), np.float32)
 
 
-def small_to_work(sighting: Sighting) -> Matrix:
-    """Matrix from pixels of the small picture to pixels at working size."""
-    return scaling(sighting.work_shape, (sighting.small.shape[0], sighting.small.shape[1]))
+def enlarging(factor: float) -> Matrix:
+    """Matrix from pixels of a picture that `reduced` made to pixels of the one it was made from."""
+    return scaling((factor, factor), (1, 1))
 
 
-def _local_mean(strength: Field) -> Field:
-    """Mean over about 30 px: two box filters, which cost the same for any width."""
-    once = cv2.blur(strength, (15, 15))
-    return np.asarray(cv2.blur(once, (15, 15)), np.float32)
+def reduced(grey: NDArray[Any], step: int) -> NDArray[Any]:
+    """Mean of every ``step`` x ``step`` pixels; what is left over at the right and below is dropped."""
+    h, w = grey.shape[0] // step, grey.shape[1] // step
+    if step == 1:
+        return grey
+    return np.asarray(cv2.resize(grey[: h * step, : w * step], (w, h), interpolation=cv2.INTER_AREA))
 
 
-def _grey(pixels: NDArray[Any]) -> Grey:
-    """(H, W) uint8, encoded."""
-    if pixels.dtype == np.uint16:
-        pixels = (pixels >> 8).astype(np.uint8)
+def _grey(pixels: NDArray[Any]) -> NDArray[Any]:
+    """(H, W) uint8 or uint16, encoded."""
     if pixels.ndim == 3 and pixels.shape[2] == 1:
         pixels = pixels[..., 0]
-    return pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.uint8)
+    return pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY))
 
 
-def _reduced(grey: Grey, longest: int) -> Grey:
-    h, w = grey.shape
-    scale = longest / max(h, w)
-    size = max(1, round(w * scale)), max(1, round(h * scale))
-    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
+def _eight_bits(grey: NDArray[Any]) -> Grey:
+    return np.asarray(grey >> 8 if grey.dtype == np.uint16 else grey).astype(np.uint8, copy=False)
 
 
 def _problem(small: Grey) -> str:
-    low, high = np.percentile(small, (0.5, 99.5))
+    share = np.cumsum(np.bincount(small.ravel(), minlength=256)) / small.size
+    low, high = np.searchsorted(share, (0.005, 0.995))
     if high <= 3:
         return "the frame is black"
     if low >= 252:
@@ -207,22 +234,3 @@ def _problem(small: Grey) -> str:
     if high - low < 3:
         return "the frame shows no detail"
     return ""
-
-
-def _features(small: Grey) -> tuple[Field, NDArray[np.uint8]]:
-    """SIFT of the log-normalised picture; descriptors are whole numbers 0-255 and kept as such."""
-    tiny = small if max(small.shape) <= FEATURE_PX else _reduced(small, FEATURE_PX)
-    log = _LOG[tiny]
-    detail = log - cv2.blur(cv2.blur(log, (31, 31)), (31, 31))
-    spread = np.sqrt(cv2.blur(cv2.blur(detail * detail, (31, 31)), (31, 31)) + np.float32(1e-3))
-    picture = np.clip(128 + 42 * detail / spread, 0, 255).astype(np.uint8)
-    found, descriptors = cv2.SIFT.create(nfeatures=FEATURES).detectAndCompute(picture, None)
-    if descriptors is None or not found:
-        return np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8)
-    lift = scaling((small.shape[0], small.shape[1]), (tiny.shape[0], tiny.shape[1]))
-    points = (np.array([k.pt for k in found]) * lift[[0, 1], [0, 1]] + lift[:2, 2]).astype(np.float32)
-    order = np.lexsort((points[:, 1], points[:, 0]))  # one order, whatever the detector's
-    return points[order], descriptors[order].astype(np.uint8)
-
-
-_LOG = np.log(np.arange(256, dtype=np.float32) / 255 + np.float32(LOG_OFFSET))

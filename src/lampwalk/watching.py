@@ -1,38 +1,27 @@
 """Merging while still shooting: each new frame is merged at preview size, and what matters now is said.
 
-`new_files` tells which files are complete; `Walk` takes one frame after the other; `Live` keeps a folder up to date.
-Everything here is for looking at on location. The picture that counts is made by a merge of all frames afterwards.
+`arrivals` tells which files are complete; `Walk` takes one frame after the other; `livefolder` shows them. Everything here is for looking at on location. The picture that counts is made by a merge of all frames afterwards.
 """
 
 from __future__ import annotations
 
-import html
 import time
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from threading import Event
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, colour, encode, geometry, masks, parallel, runfolder
+from . import alignment, ambient, colour, geometry, masks, parallel
 from .alignment import Sighting
-from .errors import Finding, FrameError, OutputError
-from .files import SUFFIXES, exposure_ev, read_facts
-from .frames import OWN_RESULTS, Frame, natural_key, working_pixels
+from .errors import Finding, FrameError
+from .files import exposure_ev, read_facts
+from .frames import Frame, working_pixels
 from .geometry import Matrix
 from .previews import Preview, align_preview, make_preview
-from .worksheet import FrameRecord, Worksheet
-
-LOOK_S = 0.5
-"""The folder is looked at so often at least: on network drives no events arrive."""
-SETTLE_S = 0.15
-"""A file whose size has not changed for so long is tried."""
-PATIENCE_S = 10.0
-"""A file that cannot be read is tried again for so long: it may still be arriving."""
+from .worksheet import FrameRecord
 
 ALIGN_PX = 1000
 """Long side at which frames are aligned: good for the picture at preview size."""
@@ -53,7 +42,6 @@ REACHED = 0.25
 LOOK_BACK = 1
 """Earlier lamp frames that the equipment of a new frame is told from, besides the first frame."""
 
-NOT_REACHED, PAGE = "not_reached.png", "watch.html"
 _ROWS, _COLS = ("upper", "middle", "lower"), ("left", "", "right")
 
 
@@ -311,135 +299,4 @@ def _where(area: NDArray[np.bool_]) -> str:
     return "in the centre" if (i, k) == (1, 1) else f"{_ROWS[i]} {_COLS[k] or 'middle'}".replace("middle ", "")
 
 
-class Live:
-    """A folder that shows a walk: picture.jpg, not_reached.png, watch.html, and a worksheet to merge from.
-
-    Raises
-    ------
-    OutputError
-        A finished run lies there already, or something else.
-    """
-
-    def __init__(self, run: Path, frames: Path) -> None:
-        self._run, self._frames = run, frames
-        self._lines: list[str] = []
-        if (run / "composite.tif").exists():
-            raise OutputError("a finished run lies there", file=run, remedy="give another folder, or remove it")
-        with runfolder.writing(run) as folder:
-            runfolder.write_whole(folder / PAGE, _page("waiting for the first frame", ()))
-            runfolder.write_whole(
-                folder / runfolder.SHEET, '{"lampwalk": "", "format": 1, "reference": "", "frames": []}\n'
-            )
-
-    def show(self, walk: Walk, findings: Sequence[Finding]) -> None:
-        """Bring the folder up to date."""
-        if walk.picture is None or walk.reached is None:
-            return
-        picture = encode.to_eight_bits(colour.to_encoded(walk.picture))
-        shown = picture.copy()
-        shown[~walk.reached] //= 3
-        encode.write_jpeg(self._run / "picture.jpg", picture)
-        encode.write_png(self._run / NOT_REACHED, shown)
-        self._lines = [*(str(f) for f in findings), *self._lines][:50]
-        dark, record = walk.not_reached(), walk.records[-1]
-        first = f"{record.file}: {record.role}. No lamp yet: {', '.join(dark) or 'nowhere left'}."
-        runfolder.write_whole(self._run / PAGE, _page(first, self._lines))
-        folder = Path(_relative(self._frames, self._run)).as_posix()
-        sheet = Worksheet(reference=walk.records[0].file, frames=tuple(walk.records), folder=folder)
-        runfolder.write_sheet(self._run, sheet)
-
-
-def _relative(frames: Path, run: Path) -> str:
-    import os
-
-    return os.path.relpath(frames.resolve(), run.resolve())
-
-
-def _page(first: str, lines: Sequence[str]) -> str:
-    items = "".join(f"<li>{html.escape(line)}</li>" for line in lines)
-    stamp = time.time_ns()
-    return (
-        '<!doctype html><html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="2">'
-        '<meta name="viewport" content="width=device-width"><title>lampwalk watch</title>'
-        "<style>body{font:20px/1.4 system-ui,sans-serif;background:#222;color:#eee;margin:1rem}img{max-width:100%}</style>"
-        f'<h1 style="font-size:1.2rem">{html.escape(first)}</h1><ul>{items}</ul>'
-        f'<img src="picture.jpg?{stamp}" alt="merged so far"><img src="{NOT_REACHED}?{stamp}" '
-        'alt="dark: no lamp has been here"></html>\n'
-    )
-
-
-def new_files(folder: Path, stop: Event) -> Iterator[Path]:
-    """Give each picture of a folder once, when it is complete; end when `stop` is set.
-
-    Events shorten the wait where they arrive (package watchfiles); else the folder is looked at every half second.
-    """
-    seen: set[str] = set()
-    sizes: dict[str, tuple[int, float]] = {}
-    wake = _wakes(folder, stop)
-    while not stop.is_set():
-        for path in _arrived(folder, seen, sizes):
-            seen.add(path.name)
-            yield path
-        if sizes:
-            stop.wait(SETTLE_S)  # something is arriving
-        else:
-            next(wake, None)
-
-
-def _arrived(folder: Path, seen: set[str], sizes: dict[str, tuple[int, float]]) -> list[Path]:
-    """Files that no longer grow and can be read; forget what has gone away again (a temporary name)."""
-    here = {
-        p.name: p
-        for p in folder.iterdir()
-        if p.suffix.lower() in SUFFIXES and not p.name.startswith(".") and p.name not in OWN_RESULTS
-    }
-    for name in set(sizes) - set(here):
-        del sizes[name]
-    done = []
-    now = time.monotonic()
-    for name in sorted(set(here) - seen, key=natural_key):
-        try:
-            size = here[name].stat().st_size
-        except OSError:
-            continue
-        known, since = sizes.setdefault(name, (size, now))
-        if known != size:
-            sizes[name] = (size, now)
-        elif now - since >= SETTLE_S and ((size and _is_whole(here[name])) or now - since > PATIENCE_S):
-            del sizes[name]
-            done.append(here[name])
-    return done
-
-
-def _is_whole(path: Path) -> bool:
-    """Whether a file that no longer grows is complete: a JPEG that stopped half-way lacks its end (ITU-T T.81, EOI)."""
-    try:
-        read_facts(path)
-        if path.suffix.lower() in (".jpg", ".jpeg"):
-            with path.open("rb") as file:
-                file.seek(max(0, path.stat().st_size - 65536))
-                return b"\xff\xd9" in file.read()
-        if path.suffix.lower() == ".png":
-            with path.open("rb") as file:
-                file.seek(-12, 2)
-                return file.read()[4:8] == b"IEND"
-    except (FrameError, OSError):
-        return False
-    return True
-
-
-def _wakes(folder: Path, stop: Event) -> Iterator[object]:
-    """Come back whenever something may have changed."""
-    try:
-        from watchfiles import watch
-    except ImportError:
-        while not stop.wait(LOOK_S):
-            yield None
-        return
-    yield from watch(
-        folder, stop_event=stop, rust_timeout=int(LOOK_S * 1000), yield_on_timeout=True, recursive=False, debounce=100,
-        step=50, raise_interrupt=True,
-    )  # fmt: skip
-
-
-__all__ = ["Live", "Step", "Walk", "new_files"]
+__all__ = ["Step", "Walk"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import signal
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from multiprocessing import get_context
@@ -14,9 +15,11 @@ import cv2
 import numpy as np
 import pytest
 
-from lampwalk import batch, split
+from lampwalk import batch, split, workers
 from lampwalk.batch import merge_many
 from lampwalk.errors import InputError, OutputError
+from lampwalk.frames import read_series
+from lampwalk.merging import needed_bytes
 
 SHAPE = (120, 80)
 QUICK = batch.Choices(hide=False, glow=False, fill=False, quiet=False)
@@ -143,11 +146,19 @@ def test_a_name_cannot_lead_out_of_the_folder_of_runs(name, tmp_path):
         merge_many([found], tmp_path / "runs")
 
 
-def test_workers_stay_inside_the_memory_budget(shoots):
+def test_workers_stay_inside_the_memory_budget_and_hand_it_on(shoots):
     jobs = [batch.Job(name=p.name, run="r", files=(str(p),)) for p in shoots * 4]
-    assert batch.workers_for(jobs, workers=8, memory_bytes=8e9) == 8
-    assert batch.workers_for(jobs, workers=8, memory_bytes=3.1 * batch.BASE_BYTES) == 3
-    assert batch.workers_for(jobs, workers=8, memory_bytes=1) == 1
+    one = needed_bytes(read_series(shoots[0]))
+    assert workers.shares(jobs, workers=8, memory_bytes=8 * one) == (8, one)
+    assert workers.shares(jobs, workers=8, memory_bytes=int(3.1 * one)) == (3, int(3.1 * one) // 3)
+    assert workers.shares(jobs, workers=8, memory_bytes=1) == (1, 1)
+
+
+def test_a_budget_too_small_for_a_merge_is_refused_with_what_it_needs(shoots, tmp_path):
+    outcomes = merge_many(shoots, tmp_path / "runs", memory_bytes=10_000_000, choices=QUICK)
+    assert [o.state for o in outcomes] == ["failed", "failed"]
+    allowed = float(re.search(r"allow at least ([\d.]+) GB", outcomes[0].error)[1])
+    assert allowed * 1e9 >= needed_bytes(read_series(shoots[0]))
 
 
 def test_a_dask_cluster_of_two_processes_with_a_killed_worker_and_a_missing_file(shoots, tmp_path, monkeypatch):

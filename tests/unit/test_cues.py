@@ -73,10 +73,35 @@ def test_one_frame_cannot_be_compared() -> None:
 
 def test_the_ambient_frame_is_always_among_the_compared() -> None:
     frames = lit(textured(shape=(120, 180)), tuple(1 + 0.1 * k for k in range(12)))
-    small = [cues._half_size(f.linear, f.clipped.astype(np.float32)) for f in frames]
+    small = [cues._read(f, cues.working_shape(f.shape))[0] for f in frames]
     ambient = [k == 11 for k in range(12)]
     for i in range(11):
         chosen = cues._choose_others(small, ambient, i)
         assert 11 in chosen
         assert i not in chosen
         assert len(set(chosen)) == len(chosen) == cues.COMPARED
+
+
+def test_frames_are_sorted_per_pixel_as_numpy_sorts_them() -> None:
+    rng = np.random.default_rng(1)
+    for n in range(2, 20):
+        maps = [rng.integers(0, 7, (40, 9)).astype(np.float32) for _ in range(n)]
+        ranked = cues._sorted(maps)
+        assert np.array_equal(np.stack(ranked), np.sort(np.stack(maps), axis=0))
+        for mine, k in ((maps[0], 0), (maps[-1], -1), (maps[n // 2], (n - 2) // 2)):
+            others = np.sort(np.stack([m for m in maps if m is not mine]), axis=0)
+            assert np.array_equal(cues._of_others(ranked, mine, k), others[k])
+
+
+def test_highest_and_lowest_of_the_others_as_numpy_finds_them() -> None:
+    rng = np.random.default_rng(2)
+    for n in (2, 3, 8):
+        maps = [rng.standard_normal((50, 11)).astype(np.float32) for _ in range(n)]
+        extremes = cues._extremes(maps)
+        for i, mine in enumerate(maps):
+            others = np.stack(maps[:i] + maps[i + 1 :])
+            found = cues._detail(mine, extremes) / 2
+            outside = np.maximum(mine - others.max(0), 0) - np.maximum(others.min(0) - mine, 0)
+            assert np.allclose(found[0], mine)
+            assert np.allclose(found[1], outside, atol=1e-6)
+            assert np.allclose(found[2], mine - (others.max(0) + others.min(0)) / 2, atol=1e-6)

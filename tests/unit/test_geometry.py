@@ -25,6 +25,26 @@ def test_identity_passes_the_very_same_pixels():
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_a_moved_frame_is_nowhere_brighter_than_the_four_pixels_round_each_place(dtype):
+    """A cubic overshoots beside edges (here by a tenth and more); a maximum would collect that."""
+    rng = np.random.default_rng(4)
+    picture = (rng.random((200, 300, 3)) * np.iinfo(dtype).max / 2).astype(dtype)
+    strip = geometry.warp_strip(picture, TILT, slice(20, 180))
+    back = np.linalg.inv(TILT)
+    rows, cols = np.mgrid[20:180, 0:300]
+    x, y = cv2.perspectiveTransform(np.dstack([cols, rows]).astype(float).reshape(1, -1, 2), back)[0].T
+    inside = (
+        (x > 2) & (x < 296) & (y > 2) & (y < 196) & (np.abs(x - np.rint(x)) > 0.04) & (np.abs(y - np.rint(y)) > 0.04)
+    )
+    x0, y0 = np.floor(x[inside]).astype(int), np.floor(y[inside]).astype(int)
+    brightest = np.max([picture[y0 + j, x0 + i] for i in (0, 1) for j in (0, 1)], axis=0)
+    got = strip.reshape(-1, 3)[inside]
+    assert (got <= brightest).all()
+    bare = cv2.warpPerspective(picture, TILT, (300, 200), flags=cv2.INTER_CUBIC)[20:180].reshape(-1, 3)[inside]
+    assert (bare > brightest).mean() > 0.01
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_strips_agree_with_the_whole_within_the_known_rounding(dtype):
     """OpenCV's cubic differs between strips and whole by float32 coordinates only."""
     rng = np.random.default_rng(2)

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lampwalk import watching, worksheet
+from lampwalk import arrivals, livefolder, watching, worksheet
 from lampwalk.errors import FrameError, OutputError
 
 
@@ -91,13 +91,13 @@ def test_a_frame_that_cannot_be_read_is_an_error(tmp_path):
 
 
 def test_the_folder_shows_the_walk_and_can_be_merged_from(frames, tmp_path):
-    live = watching.Live(tmp_path / "run", frames)
     walk = watching.Walk()
-    for name in ("day", "lamp"):
-        live.show(walk, walk.add(frames / f"{name}.png").findings)
-        live.show(walk, walk.look_closer())
+    with livefolder.live(tmp_path / "run", frames) as live:
+        for name in ("day", "lamp"):
+            live.show(walk, walk.add(frames / f"{name}.png").findings)
+            live.show(walk, walk.look_closer())
     assert cv2.imread(str(tmp_path / "run" / "picture.jpg")).shape == (800, 1200, 3)
-    assert "No lamp yet" in (tmp_path / "run" / watching.PAGE).read_text()
+    assert "No lamp yet" in (tmp_path / "run" / livefolder.PAGE).read_text()
     sheet = worksheet.load(tmp_path / "run" / "worksheet.json")
     assert [r.file for r in sheet.frames] == ["day.png", "lamp.png"]
     assert (tmp_path / "run" / sheet.folder / "lamp.png").is_file()
@@ -106,8 +106,8 @@ def test_the_folder_shows_the_walk_and_can_be_merged_from(frames, tmp_path):
 def test_a_finished_run_is_not_painted_over(tmp_path):
     (tmp_path / "run").mkdir()
     (tmp_path / "run" / "composite.tif").write_bytes(b"years of work")
-    with pytest.raises(OutputError, match="finished run"):
-        watching.Live(tmp_path / "run", tmp_path)
+    with pytest.raises(OutputError, match="finished run"), livefolder.live(tmp_path / "run", tmp_path):
+        pass
 
 
 @pytest.mark.parametrize("events", [True, False])
@@ -130,7 +130,7 @@ def test_a_file_is_given_once_and_only_when_it_is_complete(frames, tmp_path, eve
 
     writer = threading.Thread(target=copying)
     writer.start()
-    for path in watching.new_files(tmp_path, stop):
+    for path in arrivals.new_files(tmp_path, stop):
         got.append(path)
         if len(got) == 1:
             threading.Timer(0.6, half.set).start()
@@ -142,9 +142,10 @@ def test_a_file_is_given_once_and_only_when_it_is_complete(frames, tmp_path, eve
 
 
 def test_the_page_shows_names_as_text():
-    assert "<script>" not in watching._page("<script>", ["<script>"])
+    assert "<script>" not in livefolder._page("<script>", ["<script>"])
 
 
 def test_the_live_worksheet_is_json(tmp_path):
-    watching.Live(tmp_path / "run", tmp_path)
+    with livefolder.live(tmp_path / "run", tmp_path):
+        pass
     assert json.loads((tmp_path / "run" / "worksheet.json").read_text())["frames"] == []

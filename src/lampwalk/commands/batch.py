@@ -40,6 +40,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="merge at most N series at once (default: as cores and memory allow)",
     )
     parser.add_argument(
+        "--memory", type=float, metavar="GB", help="memory that all of them together may take (default: 60 %% of all)"
+    )
+    parser.add_argument(
         "--dask",
         metavar="ADDRESS",
         help="work on the Dask cluster whose scheduler is there; its workers must see the same disk",
@@ -83,6 +86,7 @@ def run(args: argparse.Namespace) -> int:
             args.output,
             executor=executor,
             workers=args.workers,
+            memory_bytes=None if args.memory is None else int(args.memory * 1e9),
             overwrite=args.overwrite,
             watcher=tell,
         )

@@ -20,7 +20,7 @@ from ..colour import to_encoded, to_linear
 from ..decisions import Decision, Decisions, Given, Offer, _nowhere, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
-from ..light import Field, crop_field
+from ..light import UNITY, Field, crop_field, gain_field, stray_field
 from ..previews import CLIPPED, Preview, align_preview, make_preview
 from ..stack import Stack
 from ..worksheet import Lamp, Worksheet
@@ -174,7 +174,7 @@ class LightTable:
             shape = (self.pixels.shape[0], self.pixels.shape[1])
             gain = shot.even if change is None else shot.even * change
             glow = shot.glow if change is None else shot.glow * change
-            d = replace(d, gain=crop_field(gain, shape, neutral=1), glow=crop_field(glow, shape))
+            d = replace(d, gain=gain_field(gain, shape), glow=stray_field(glow, shape))
             self.layers[i] = _layer(d)
             d = replace(d, reach=None)
         self.frames[i] = replace(d, lamp=lamp)
@@ -192,7 +192,7 @@ class LightTable:
         if self._fills:
             hidden = [_veil(frames[k], rows, slice(0, layers[k].shape[1])) for k in on]
             for k, ratio in zip(on, fill.estimate(shown, hidden, by_day), strict=True):
-                frames[k] = replace(frames[k], fill=crop_field(ratio, layers[k].shape[:2], neutral=1))
+                frames[k] = replace(frames[k], fill=gain_field(ratio, layers[k].shape[:2]))
         return frames
 
     def adopt(self, frames: list[Decision]) -> None:
@@ -267,11 +267,11 @@ class LightTable:
             hidden.append(_veil(self._laid_out(k), rows, cols))
         # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
         ratio = fill.estimate(near, hidden, [k != i for k in on])[on.index(i)]
-        values = _whole(self.frames[i].fill, (h, w, 3), 1)
+        values = _gain(self.frames[i].fill, (h, w, 3))
         if ratio is not None:
             inside = (slice(box[0] - r0, box[2] - r0), slice(box[1] - c0, box[3] - c0))
             values[box[0] : box[2], box[1] : box[3]] = ratio[inside]
-        return crop_field(values, (h, w), neutral=1)
+        return gain_field(values, (h, w))
 
 
 def _seen(layer: NDArray[np.uint16]) -> Preview:
@@ -350,9 +350,9 @@ def _as_shot(d: Decision, daylight: NDArray[np.float32]) -> _Shot:
     shape = preview.linear.shape
     even = None if d.level is None else ambient.level_field(d.level, preview, daylight)
     even = np.ones(shape, np.float32) if even is None else even
-    glow = _whole(d.glow, shape, 0)
+    glow = _whole(d.glow, shape, 0) / np.float32(65535)
     if d.lamp.gain_ev or d.lamp.warmth:
-        glow = glow * even / _whole(d.gain, shape, 1)  # `decide` changes the glow of a lamp with the lamp
+        glow = glow * even / _gain(d.gain, shape)  # `decide` changes the glow of a lamp with the lamp
     linear = np.clip(np.clip(preview.linear * even, 0, 1) - glow, 0, 1)
     return _Shot(preview=replace(preview, linear=linear), even=even, glow=glow)
 
@@ -361,3 +361,8 @@ def _whole(field: Field | None, shape: tuple[int, ...], neutral: float) -> NDArr
     if field is None:
         return np.full(shape, neutral, np.float32)
     return np.array(field.render(slice(0, shape[0]), slice(0, shape[1])), np.float32)
+
+
+def _gain(field: Field | None, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    root = _whole(field, shape, UNITY) / np.float32(UNITY)
+    return root * root

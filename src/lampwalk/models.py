@@ -1,0 +1,121 @@
+"""Which motion of the camera explains what the patches saw: the simplest that is worth its parameters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from . import motion
+from .geometry import Matrix
+
+Model = Literal["identity", "shift", "similarity", "homography"]
+
+LIKELIER = 12.0
+"""Robust cost that each parameter of a richer model must save. Neighbouring patches err alike, so this is
+far more than the 1 of independent errors."""
+LIKELIER_ZOOM = 80.0
+"""The same for a change of scale, which a lens on a tripod seldom has and moving light often mimics: it saved
+64 where there was none."""
+LIKELIER_HOMOGRAPHY = 40.0
+"""The same for a general homography: light on a relief moves whole regions by tenths of a pixel and looks like one."""
+WORTH_PX = 0.04
+"""A frame that moved by less than this (rms over the picture, px at working size) is not resampled: that costs detail, and
+light alone moves what is seen by some hundredths of a pixel."""
+BREATHES, BREATHES_SHARE = 2, 0.25
+"""Frames, and share of the frames, that each prove a change of scale, from which it costs no more in the others than any
+other parameter: a lens that breathes does so in all frames. Three series without: none of 26 frames."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Motion:
+    """A motion that was chosen.
+
+    Attributes
+    ----------
+    model : str
+        ``"identity"``, ``"shift"``, ``"similarity"`` or ``"homography"``.
+    matrix : (3, 3) float64
+        Frame to reference, normalised coordinates.
+    fit : motion.Fit
+    zooms : bool
+        Whether it changes the scale.
+    """
+
+    model: Model
+    matrix: Matrix
+    fit: motion.Fit
+    zooms: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lens:
+    """What the frames of a series share.
+
+    Attributes
+    ----------
+    bend : float or None
+        See `motion`; None where no frame moved enough to tell.
+    breathes : bool
+        It changes its scale from frame to frame.
+    """
+
+    bend: float | None
+    breathes: bool
+
+
+def lens_of(data: Sequence[motion.Displacements], units: Sequence[float]) -> Lens:
+    """Find what the frames of one series say about their lens.
+
+    Parameters
+    ----------
+    data : sequence of Displacements
+    units : sequence of float
+        Pixels at working size per normalised unit.
+    """
+    lens = Lens(bend=motion.common_bend(data), breathes=False)
+    proven = sum(simplest(d, lens, unit).zooms for d, unit in zip(data, units, strict=True))
+    return replace(lens, breathes=BREATHES <= proven < len(data) and proven >= BREATHES_SHARE * len(data))
+
+
+def simplest(data: motion.Displacements, lens: Lens, unit: float) -> Motion:
+    """Choose the simplest motion whose parameters are each worth their keep.
+
+    Parameters
+    ----------
+    data : Displacements
+    lens : Lens
+    unit : float
+        Pixels at working size per normalised unit.
+    """
+    known = motion.USUAL_BEND if lens.bend is None else lens.bend
+    turn, zoom = 3 * LIKELIER, LIKELIER if lens.breathes else LIKELIER_ZOOM
+    prices: dict[tuple[int, float], float] = {
+        # towards the corners a wide lens turns a shift into more
+        (2, known): 2 * LIKELIER + (LIKELIER if lens.bend is None else 0),
+        (3, known): turn,
+        (4, known): turn + zoom,
+        (8, known): turn + zoom + 4 * LIKELIER_HOMOGRAPHY,
+        (2, 0.0): 2 * LIKELIER,
+    }
+    variance = motion.fit(data, 8, known).variance
+    still = motion.fit(data, 0, 0.0, variance=variance)
+    fits = {of: motion.fit(data, *of, variance=variance) for of in prices}
+    (free, bent), best = min(fits.items(), key=lambda item: item[1].cost + prices[item[0]])
+    matrix = motion.matrix_of(best.parameters, bent)
+    if best.cost + prices[free, bent] >= still.cost or _apart(matrix) * unit <= WORTH_PX:
+        return Motion(model="identity", matrix=np.eye(3), fit=still, zooms=False)
+    if free == 2 and bent == 0:
+        matrix = np.array([[1, 0, matrix[0, 2]], [0, 1, matrix[1, 2]], [0, 0, 1]])
+        return Motion(model="shift", matrix=matrix, fit=best, zooms=False)
+    model: Model = "similarity" if free <= 4 and bent == 0 else "homography"
+    return Motion(model=model, matrix=matrix, fit=best, zooms=free >= 4)
+
+
+def _apart(matrix: Matrix) -> float:
+    """Rms distance by which a motion moves the picture, normalised."""
+    axis = np.linspace(-1, 1, 5)
+    grid = np.stack(np.meshgrid(axis, 0.7 * axis), axis=-1).reshape(-1, 2)
+    return float(np.sqrt(((motion.moved(grid, matrix) - grid) ** 2).sum(axis=-1).mean()))
