@@ -376,6 +376,7 @@ def _light(
             gains[i], glows[i] = _product(gains[i], change), None if glows[i] is None else _product(glows[i], change)
 
     on = [i for i, d in enumerate(frames) if d.lamp.on]
+    reaches: Sequence[NDArray[np.uint8] | None] = [None] * len(on)
     if choices.quiet:
         reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on])
         for i, r in zip(on, reaches, strict=True):
@@ -387,8 +388,10 @@ def _light(
         replace(d, gain=gain_field(gain, full), glow=stray_field(stray, full))
         for d, gain, stray in zip(frames, gains, glows, strict=True)
     ]
-    if choices.fill and choices.rule != "sum":  # a sum of visible light has no ratio to one frame
-        ratios = fill.estimate([small[i] for i in on], [hidden[i] for i in on], [by_day[i] for i in on])
+    if choices.fill:
+        below = plate if choices.rule == "sum" else None
+        shown = [small[i] if below is None else _added(small[i], below, reaches[k]) for k, i in enumerate(on)]
+        ratios = fill.estimate(shown, [hidden[i] for i in on], [by_day[i] for i in on], below)
         for i, ratio in zip(on, ratios, strict=True):
             behind = cv2.dilate(hidden[i], np.ones((5, 5), np.uint8)) > 0
             frames[i] = replace(frames[i], fill=gain_field(_without(ratio, ~behind, 1), full))
@@ -491,6 +494,14 @@ def _in_reference(d: Decision) -> NDArray[np.uint8]:
 
 def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:
     return preview if light is None else replace(preview, linear=np.clip(preview.linear - light, 0, 1))
+
+
+def _added(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8] | None) -> Preview:
+    """A preview as it enters a sum: nothing but daylight where its lamp takes no part."""
+    if reach is None:
+        return preview
+    part = reach[..., None].astype(np.float32) / np.float32(255)
+    return replace(preview, linear=np.asarray(plate + (preview.linear - plate) * part, np.float32))
 
 
 def _without(values: NDArray[np.float32] | None, idle: NDArray[np.bool_], neutral: float) -> NDArray[np.float32] | None:
