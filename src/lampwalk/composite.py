@@ -125,9 +125,8 @@ def execute(
             if progress:
                 progress("merging", done + 1, len(on))
         filled = [d for d in on if d.fill is not None]
-        put_back = _fill_sum if decisions.choices.rule == "sum" else _fill
         if filled:
-            _each_strip(shape, lambda rows: put_back(stack, rows, filled))
+            _each_strip(shape, lambda rows: _fill(stack, rows, filled))
         _each_strip(shape, lambda rows: _into_profile(stack.pixels()[rows], reference))
     return Composite(
         pixels=stack.pixels(),
@@ -303,8 +302,12 @@ def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     -----
     Behind a mask of opacity a, frame i with light F left ``(1 - a) F`` in the maximum M beside the others' light O, and
     its fill ratio r says that ``F = r O`` there. So ``F = M / (1 - a)`` if its own rest won, else ``F = r M``: in
-    both cases the factor is ``min(r, 1 / (1 - a))``, which makes the soft edge of a mask seamless.
+    both cases the factor is ``min(r, 1 / (1 - a))``, which makes the soft edge of a mask seamless. A sum gets back what
+    each mask has kept from it (`rules.missing`).
     """
+    if stack.rule == "sum":
+        _fill_sum(stack, rows, filled)
+        return
     for top in range(rows.start, rows.stop, BLOCK_ROWS):
         _fill_block(stack, slice(top, min(top + BLOCK_ROWS, rows.stop)), filled)
 
@@ -336,7 +339,7 @@ def _fill_block(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
 
 
 def _fill_sum(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
-    """Add what masks have kept from a sum, frame by frame: see `rules.missing`."""
+    """Add what masks have kept from a sum, frame by frame."""
     pixels, coverage, plate = stack.pixels()[rows], stack.coverage()[rows], stack.daylight()[rows]
     added = np.zeros(pixels.shape, np.float32)
     for d in filled:
