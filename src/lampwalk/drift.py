@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any
 
 import cv2
@@ -18,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import parallel, reflections, tint
-from .colour import luminance
+from .colour import LUMINANCE, luminance
 from .light import halved
 from .modes import FEWEST, highest_mode, lowest_mode
 from .previews import Preview
@@ -46,9 +47,6 @@ COMMON_SHARE = 0.4
 """Share of windows that must agree when two lamp frames are compared. Measured: 0.44 and up where both leave much of the
 picture unlit, 0.33 at most where they do not and the answer is wrong."""
 
-UNLIT_SHARE = 0.3
-"""Share of windows in a part of the picture that must agree for it to count in a gradient."""
-
 SOME_SHARE = 0.02
 """Share of windows that must lie in the lowest mode of frame over daylight."""
 
@@ -72,13 +70,25 @@ BALANCE_EV = 0.08
 tinted light in shadows stay below it."""
 
 CLEARER = 1.3
-"""Factor by which more windows must agree once a gradient is taken off, or there is none."""
+"""Factor by which more windows must agree (within 0.02 stops) once a gradient is taken off, or there is none."""
+
+STEEPNESS = tuple(np.arange(-3, 4) * 0.16)
+"""Gradients that are tried, stops from edge to edge."""
+
+REACHES = 0.5
+"""Share of the picture's width or height over which unlit places must reach for a gradient along it."""
+
+MOST_WINDOWS = 1500
+"""Windows that a gradient is sought in, evenly picked."""
+
+LAMPS_EV = 0.1
+"""Largest difference of a lamp's colour from that of most lamps, in stops of R and B over G."""
 
 BELOW_EV = 0.02
 """Stops by which another cue may lie above the lowest mode: the drift cannot, but both have errors."""
 
-GRADIENT_EV = 0.1
-"""Smallest gradient over the picture that is levelled, in stops."""
+GRADIENT_EV = 0.05
+"""Smallest gradient that is levelled, in stops from edge to edge."""
 
 FLOOR = 1e-4
 """Linear light below which a ratio means nothing (a third of the first 8-bit level)."""
@@ -129,40 +139,65 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Drift]:
     list of Drift
         Not trusted, and 0, where too little was found that no flash reaches.
     """
-    halves = parallel.each(_Half, previews)
+    halves = parallel.each(_halved, previews)
     day = halves[at]
-    looks = parallel.each(lambda half: _look(half, day, lit=lit), halves)
+    looks = parallel.each(lambda half: _look_twice(half, day, lit=lit), halves)
     if all(look.sure or i == at for i, look in enumerate(looks)):
         return [look.drift() for look in looks]
     mirrored = reflections.measure(previews, at, lit=lit)
+    lines = [None] * len(previews) if lit else _lines(halves, looks, at)
 
-    def choose(i: int) -> Drift:
-        look, ev = looks[i], mirrored[i]
-        if i == at or look.sure:
+    def choose(look: _Look, mirrored_ev: float | None, line_ev: float | None) -> Drift:
+        if look.sure:
             return look.drift()
-        if ev is not None and (not look.some or ev < look.ev + BELOW_EV):
-            return Drift(ev, how="from reflections of the daylight: the flash reaches all else")
-        if look.some and not lit:
-            ratios = tint.ratios(halves[i].linear, day.linear, halves[i].good & day.good)
-            g = tint.meets_grey(ratios, 2**look.ev)
-            if g is not None and np.log2(g) < look.ev + BELOW_EV:
-                return Drift(float(np.log2(g)), how="from the colour of the lamp's light: the flash reaches all")
+        if mirrored_ev is not None and (not look.some or mirrored_ev < look.ev + BELOW_EV):
+            return Drift(mirrored_ev, how="from reflections of the daylight: the flash reaches all else")
+        if line_ev is not None and line_ev < look.ev + BELOW_EV:
+            return Drift(line_ev, how="from the colour of the lamp's light: the flash reaches all")
         return UNKNOWN
 
-    return parallel.each(choose, range(len(previews)))
+    found = [choose(*cues) for cues in zip(looks, mirrored, lines, strict=True)]
+    found[at] = Drift(0.0)
+    return found
+
+
+def _lines(halves: Sequence[_Half], looks: Sequence[_Look], at: int) -> list[float | None]:
+    """Drift of each frame from the colour of its lamp, stops, where that is the colour of most lamps.
+
+    A frame of another white balance seems to have a lamp of another colour.
+    """
+    day = halves[at]
+
+    def line(i: int) -> tint.Line | None:
+        if i == at or not looks[i].some:
+            return None
+        return tint.meets_grey(tint.ratios(halves[i].linear, day.linear, halves[i].good & day.good), 2 ** looks[i].ev)
+
+    lines = parallel.each(line, range(len(halves)))
+    colours = [found.colour_ev for found in lines if found is not None]
+    if not colours:
+        return [None] * len(lines)
+    usual = np.median(colours, axis=0)
+    return [
+        None if found is None or np.abs(np.subtract(found.colour_ev, usual)).max() > LAMPS_EV else found.ev
+        for found in lines
+    ]
 
 
 class _Half:
     """What is compared of one frame, at half size."""
 
-    def __init__(self, preview: Preview) -> None:
-        self.linear = halved(preview.linear)
-        whole = halved((preview.valid & ~preview.clipped).astype(np.uint8) * 255)
-        self.good = cv2.erode(whole, np.ones((5, 5), np.uint8)) == 255
-        self.light = cv2.GaussianBlur(luminance(self.linear), (0, 0), QUIET_PX)
+    def __init__(self, linear: NDArray[np.float32], good: NDArray[np.bool_]) -> None:
+        self.linear, self.good = linear, good
+        self.light = cv2.GaussianBlur(luminance(linear), (0, 0), QUIET_PX)
         self.wide = cv2.GaussianBlur(self.light, (0, 0), RATIO_PX)
         self.mean = cv2.GaussianBlur(self.light, (0, 0), WINDOW_PX)
         self.square = np.maximum(cv2.GaussianBlur(self.light**2, (0, 0), WINDOW_PX) - self.mean**2, 0)
+
+
+def _halved(preview: Preview) -> _Half:
+    whole = halved((preview.valid & ~preview.clipped).astype(np.uint8) * 255)
+    return _Half(halved(preview.linear), cv2.erode(whole, np.ones((5, 5), np.uint8)) == 255)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,6 +213,7 @@ class _Look:
     """What the windows of one frame say."""
 
     ev: float = 0.0
+    share: float = 0.0
     some: bool = False  # there is something that many windows share
     sure: bool = False  # and it is daylight
     gradient: tuple[float, float] = (0.0, 0.0)
@@ -187,31 +223,52 @@ class _Look:
         return Drift(self.ev, self.gradient, self.channels)
 
 
-def _look(frame: _Half, day: _Half, *, lit: bool) -> _Look:
+def _look_twice(frame: _Half, day: _Half, *, lit: bool) -> _Look:
+    """Look at a frame; where that is not enough, as if its white balance were the other's."""
     windows = _matching_windows(frame, day)
+    look = _look(frame, day, windows, lit=lit)
+    if (look.sure and np.ptp(look.channels) < BALANCE_EV) or len(windows.ev) < ENOUGH:
+        return look
+    wide, below = (cv2.GaussianBlur(half.linear, (0, 0), 2 * RATIO_PX) for half in (frame, day))
+    find = _common_mode if lit else lowest_mode
+    stops = [find(_stops(wide[..., c], below[..., c], windows.rows, windows.cols))[0] for c in range(3)]
+    balance = _of_white(np.array(stops))
+    if np.ptp(balance) < BALANCE_EV:
+        return look
+    even = _Half(np.asarray(frame.linear * np.exp2(-balance), np.float32), frame.good)
+    again = _look(even, day, _matching_windows(even, day), lit=lit)
+    if not again.sure or again.share < SURE_SHARE:
+        return look
+    r, g, b = (float(c) for c in balance + again.channels)
+    return replace(again, channels=(r, g, b))
+
+
+def _of_white(stops: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+    """Stops of the channels without what changes the luminance of white: (3,)."""
+    return np.asarray(stops - np.log2(np.exp2(stops) @ LUMINANCE), np.float64)
+
+
+def _look(frame: _Half, day: _Half, windows: _Windows, *, lit: bool) -> _Look:
     if len(windows.ev) < ENOUGH:
         return _Look()
     find = _common_mode if lit else lowest_mode
     mode, share = find(windows.ev)
-    gradient = _gradient(windows, mode, frame.light.shape)
+    gradient = _gradient(windows, frame.light.shape)
     if gradient != (0, 0):
-        even = _without_gradient(windows, gradient, frame.light.shape)
-        if find(even.ev)[1] > CLEARER * share:
-            windows, (mode, share) = even, find(even.ev)
-        else:
-            gradient = (0.0, 0.0)
+        windows = _without_gradient(windows, gradient, frame.light.shape)
+        mode, share = find(windows.ev)
     near = np.abs(windows.ev - mode) < 0.1
     if share < (COMMON_SHARE if lit else SOME_SHARE) or not near.any():
         return _Look()
     ev, _ = lowest_mode(windows.ratio[near])
     rows, cols = windows.rows[near], windows.cols[near]
     stops = np.log2(np.maximum(frame.linear[rows, cols], FLOOR) / np.maximum(day.linear[rows, cols], FLOOR))
-    channels = np.median(stops, axis=0) - np.median(stops)
+    channels = _of_white(np.median(stops, axis=0))
     tinted = float(np.ptp(channels))
     alike = tinted < TINTED_EV or (share >= SURE_SHARE and (not lit or tinted > BALANCE_EV))
     sharp = lit or _is_sharp(windows.ratio - ev)
     r, g, b = (float(c) for c in channels)
-    return _Look(ev, True, bool(alike and sharp), gradient, (r, g, b))
+    return _Look(ev, share, True, bool(alike and sharp), gradient, (r, g, b))
 
 
 def _is_sharp(above: NDArray[np.float32]) -> bool:
@@ -264,27 +321,47 @@ def _stops(
     return np.asarray(np.log2(np.maximum(frame[rows, cols], FLOOR) / np.maximum(day[rows, cols], FLOOR)), np.float32)
 
 
-def _gradient(windows: _Windows, ev: float, shape: tuple[int, int]) -> tuple[float, float]:
-    """Slow change of the drift over the picture, in stops per width and height; 0 where it is not needed."""
+def _gradient(windows: _Windows, shape: tuple[int, int]) -> tuple[float, float]:
+    """Slow change of the drift over the picture, in stops per width and height; 0 where it is not needed.
+
+    The plane on which most windows lie; only across directions in which those reach over much of the picture, for the
+    light of a lamp that fades out is a slope, too.
+    """
     h, w = shape
-    tile = windows.rows * 4 // h * 6 + windows.cols * 6 // w
-    points = []
-    for k in range(24):
-        inside = windows.ratio[(tile == k) & (np.abs(windows.ratio - ev) < 0.3)]
-        mode, share = lowest_mode(inside)
-        if share > UNLIT_SHARE:
-            points.append((k % 6 / 6 - 5 / 12, k // 6 / 4 - 3 / 8, mode))
-    if len(points) < 6:
+    some = slice(None, None, max(1, len(windows.ratio) // MOST_WINDOWS))
+    x, y = (windows.cols[some] + 0.5) / w - 0.5, (windows.rows[some] + 0.5) / h - 0.5
+    v = windows.ratio[some].astype(np.float64)
+    plain = _crowd(v)[1]
+    if CLEARER * plain > len(v):
         return 0.0, 0.0
-    x, y, v = np.array(points).T
-    columns = [np.ones_like(x), x if np.ptp(x) > 0.4 else 0 * x, y if np.ptp(y) > 0.4 else 0 * y]
-    design, keep = np.stack(columns, axis=1), np.ones(len(v), bool)
-    for _ in range(4):
-        fit = np.linalg.lstsq(design[keep], v[keep], rcond=None)[0]
-        off = np.abs(v - design @ fit)
-        keep = off <= max(0.02, 2 * float(np.median(off)))
-    span = abs(fit[1]) * np.ptp(x) + abs(fit[2]) * np.ptp(y)
-    explains = np.median(off) < 0.4 * np.median(np.abs(v - np.median(v)))
-    if span < GRADIENT_EV or not explains or keep.mean() < 0.7:
+    along = np.stack([x, y], axis=1)
+    fit = _plane(v, along)
+    on = np.abs(v - fit[0] - along @ fit[1:]) < 0.04
+    wide = np.ptp(np.quantile(along[on], (0.05, 0.95), axis=0), axis=0) > REACHES
+    if not wide.all():
+        along = along * wide
+        fit = _plane(v, along)
+    if _crowd(v - along @ fit[1:])[1] < CLEARER * plain or np.abs(fit[1:]).max() < GRADIENT_EV:
         return 0.0, 0.0
     return float(fit[1]), float(fit[2])
+
+
+def _plane(v: NDArray[np.float64], along: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Plane on which most values lie: its level in the middle and its two gradients, (3,)."""
+    tried = [STEEPNESS if place.any() else (0.0,) for place in along.T]
+    steep = max(product(*tried), key=lambda g: (_crowd(v - along @ g)[1], -abs(g[0]) - abs(g[1])))
+    fit = np.array([_crowd(v - along @ steep)[0], *steep])
+    design = np.column_stack([np.ones(len(v)), along])
+    for near in (0.06, 0.04, 0.03, 0.03, 0.03):
+        on = np.abs(v - design @ fit) < near
+        fit = np.linalg.lstsq(design[on], v[on], rcond=None)[0]
+    return np.asarray(fit, np.float64)
+
+
+def _crowd(stops: NDArray[np.float64]) -> tuple[float, int]:
+    """Value that most of these share within 0.02 stops, and how many do."""
+    ordered = np.sort(stops)
+    last = np.searchsorted(ordered, ordered + 0.04)
+    count = last - np.arange(len(ordered))
+    at = int(count.argmax())
+    return float(ordered[at] + 0.02), int(count[at])

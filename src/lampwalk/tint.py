@@ -9,6 +9,8 @@ light on its way: then the line bends, and the answer changes with how much of i
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +64,23 @@ def ratios(frame: NDArray[np.float32], plate: NDArray[np.float32], good: NDArray
     return np.asarray(f[use] / a[use], np.float64)
 
 
-def meets_grey(points: NDArray[np.float64], lowest: float) -> float | None:
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What the line of ratios says.
+
+    Attributes
+    ----------
+    ev : float
+        The drift, stops.
+    colour_ev : (float, float)
+        Colour of the lamp over that of the daylight: stops of R and of B over G.
+    """
+
+    ev: float
+    colour_ev: tuple[float, float]
+
+
+def meets_grey(points: NDArray[np.float64], lowest: float) -> Line | None:
     """Find where the line of ratios meets the grey axis.
 
     Parameters
@@ -74,18 +92,17 @@ def meets_grey(points: NDArray[np.float64], lowest: float) -> float | None:
 
     Returns
     -------
-    float or None
-        The drift as a factor; None where lamp and daylight are of one colour, or the line is no line.
+    Line or None
+        None where lamp and daylight are of one colour, or the line is no line.
     """
-    found = [_fit(points, lowest, top) for top in TOPS]
-    answers = [np.log2(g) for g in found if g is not None]
-    if len(answers) < len(TOPS) or np.ptp(answers) > SAME_EV:
+    found = [line for line in (_fit(points, lowest, top) for top in TOPS) if line is not None]
+    if len(found) < len(TOPS) or np.ptp([line.ev for line in found]) > SAME_EV:
         return None
-    return float(2 ** np.median(answers))
+    return sorted(found, key=lambda line: line.ev)[len(found) // 2]
 
 
-def _fit(points: NDArray[np.float64], lowest: float, top: float) -> float | None:
-    """Line through (g, g, g): least squares with less weight far from it; g, or None."""
+def _fit(points: NDArray[np.float64], lowest: float, top: float) -> Line | None:
+    """Line through (g, g, g): least squares with less weight far from it."""
     use = points[(points.max(axis=1) < lowest * top) & (points.min(axis=1) > lowest * 0.8)]
     use = use[:: max(1, len(use) // MOST)]
     if len(use) < ENOUGH:
@@ -116,4 +133,6 @@ def _fit(points: NDArray[np.float64], lowest: float, top: float) -> float | None
         k = k + turn @ sides
         k /= np.linalg.norm(k)
     differs = float(np.linalg.norm(k - k.mean()))
-    return g if differs > DIFFERS and 0.31 * lowest < g < 1.09 * lowest else None
+    if differs < DIFFERS or not 0.31 * lowest < g < 1.09 * lowest or (k <= 0).any():
+        return None
+    return Line(float(np.log2(g)), (float(np.log2(k[0] / k[1])), float(np.log2(k[2] / k[1]))))

@@ -82,7 +82,10 @@ def test_the_line_of_ratios_meets_the_grey_axis_at_the_drift() -> None:
     rng = np.random.default_rng(2)
     strength = rng.uniform(0.1, 3, (3000, 1))
     points = 1.1 + strength * [1.2, 1.0, 0.7] + rng.normal(0, 0.01, (3000, 3))
-    assert tint.meets_grey(points, 1.2) == pytest.approx(1.1, abs=0.01)
+    line = tint.meets_grey(points, 1.2)
+    assert line is not None
+    assert line.ev == pytest.approx(np.log2(1.1), abs=0.01)
+    assert line.colour_ev == pytest.approx(np.log2([1.2, 0.7]), abs=0.02)
 
 
 def test_a_bent_line_or_one_without_colour_has_no_meeting_point() -> None:
