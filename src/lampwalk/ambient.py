@@ -13,11 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import parallel
 from .colour import luminance
-from .drift import Drift, highest_mode, measure
+from .drift import Drift, measure
 from .errors import InputError
 from .light import halved, strongest
+from .modes import highest_mode
 from .previews import Preview
 
 EVEN_EV = 0.01
@@ -191,10 +191,7 @@ def level(
         p if s == 0 else replace(p, linear=p.linear * np.float32(2**s)) for p, s in zip(previews, steps, strict=True)
     ]
     by_day = reference if ambient[reference] or not any(ambient) else list(ambient).index(True)
-    lit = not ambient[by_day]
-    found = parallel.each(
-        lambda i: Drift(0.0) if i == by_day else measure(even[i], even[by_day], lit=lit), range(len(even))
-    )
+    found = measure(even, by_day, lit=not ambient[by_day])
     return tuple(
         Level(reason="the reference") if i == reference else _decide(d, found[reference], steps[i])
         for i, d in enumerate(found)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import geometry, hotpixels, light, parallel, profiles, worksheet
+from . import colour, geometry, hotpixels, light, parallel, profiles, rules, worksheet
 from .decisions import Choices, Decision, Decisions, Given, Progress, decide
 from .errors import Finding
 from .frames import Series, as_series, working_pixels
@@ -302,8 +302,12 @@ def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     -----
     Behind a mask of opacity a, frame i with light F left ``(1 - a) F`` in the maximum M beside the others' light O, and
     its fill ratio r says that ``F = r O`` there. So ``F = M / (1 - a)`` if its own rest won, else ``F = r M``: in
-    both cases the factor is ``min(r, 1 / (1 - a))``, which makes the soft edge of a mask seamless.
+    both cases the factor is ``min(r, 1 / (1 - a))``, which makes the soft edge of a mask seamless. A sum gets back what
+    each mask has kept from it (`rules.missing`).
     """
+    if stack.rule == "sum":
+        _fill_sum(stack, rows, filled)
+        return
     for top in range(rows.start, rows.stop, BLOCK_ROWS):
         _fill_block(stack, slice(top, min(top + BLOCK_ROWS, rows.stop)), filled)
 
@@ -332,6 +336,25 @@ def _fill_block(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     raised = np.maximum(np.maximum(factor[..., 0], factor[..., 1]), factor[..., 2]) > light.UNITY
     pixels[:] = cv2.copyTo(lit, raised.view(np.uint8), np.ascontiguousarray(pixels))
     coverage |= -raised.view(np.uint8)  # FILLED has all bits
+
+
+def _fill_sum(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
+    """Add what masks have kept from a sum, frame by frame."""
+    pixels, coverage, plate = stack.pixels()[rows], stack.coverage()[rows], stack.daylight()[rows]
+    added = np.zeros(pixels.shape, np.float32)
+    for d in filled:
+        window = None if d.fill is None else d.fill.window(rows)
+        masked = None if window is None else _masked(*window, d)
+        if d.fill is None or window is None or masked is None:
+            continue
+        across, mask = masked
+        at = (slice(window[0].start - rows.start, window[0].stop - rows.start), across)
+        ratio = (d.fill.pick(window[0], across) / np.float32(light.UNITY)) ** 2
+        added[at] += rules.missing(pixels[at], plate[at], np.maximum(ratio, 1), mask)
+    raised = light.strongest(added) > 0
+    total = np.maximum(pixels, light.encode(colour.to_linear(pixels) + added))
+    np.copyto(pixels, total, where=raised[..., None])
+    coverage[raised] = FILLED
 
 
 def worksheet_of(decisions: Decisions) -> Worksheet:

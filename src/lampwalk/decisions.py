@@ -382,6 +382,7 @@ def _light(
             frames[i] = replace(d, gain=scaled_gain(d.gain, change, full), glow=scaled_stray(d.glow, change))
 
     on = [i for i, d in enumerate(frames) if d.lamp.on]
+    reaches: Sequence[NDArray[np.uint8] | None] = [None] * len(on)
     if choices.quiet:
         reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on])
         for i, r in zip(on, reaches, strict=True):
@@ -393,8 +394,10 @@ def _light(
                     gain=only(frames[i].gain, active),
                     glow=only(frames[i].glow, active),
                 )
-    if choices.fill and choices.rule != "sum":  # a sum of visible light has no ratio to one frame
-        frames = _filled(frames, small, hidden, on)
+    if choices.fill:
+        below = plate if choices.rule == "sum" else None
+        shown = [small[i] if below is None else _added(small[i], below, reaches[k]) for k, i in enumerate(on)]
+        frames = _filled(frames, shown, hidden, on, below)
     return frames, offer, remarks
 
 
@@ -416,11 +419,16 @@ def _without_glow(
 
 
 def _filled(
-    frames: Sequence[Decision], small: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], on: Sequence[int]
+    frames: Sequence[Decision],
+    shown: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    on: Sequence[int],
+    below: NDArray[np.float32] | None,
 ) -> list[Decision]:
+    """Fill of the frames `on`, which enter the merge as `shown`."""
     full = frames[0].frame.shape
     by_day = [frames[i].role == "ambient" for i in on]
-    fill_of = fill.one_by_one([small[i] for i in on], [hidden[i] for i in on], by_day)
+    fill_of = fill.one_by_one(shown, [hidden[i] for i in on], by_day, below)
 
     def one(k: int) -> Decision:
         behind = cv2.dilate(hidden[on[k]], np.ones((5, 5), np.uint8)) > 0
@@ -521,6 +529,14 @@ def _in_reference(d: Decision) -> NDArray[np.uint8]:
 def _coarse(values: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
     """Light that is smooth is kept at half the preview's size: the fields of all frames outlast the first pass."""
     return None if values is None else halved(values)
+
+
+def _added(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8] | None) -> Preview:
+    """A preview as it enters a sum: nothing but daylight where its lamp takes no part."""
+    if reach is None:
+        return preview
+    part = reach[..., None].astype(np.float32) / np.float32(255)
+    return replace(preview, linear=np.asarray(plate + (preview.linear - plate) * part, np.float32))
 
 
 def _nowhere(full: tuple[int, int]) -> Field:

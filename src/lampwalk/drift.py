@@ -1,78 +1,94 @@
-"""Drift of the daylight between two frames, measured in places that the flash does not reach.
+"""Drift of the daylight between frames, measured in places that the flash does not reach.
 
-With daylight A in one frame, the other is ``F = g A + L``: drift g, and lamp light L that is zero somewhere.
-Where it is, frame and plate agree in small windows up to the factor g, and g is the lowest factor that many
-windows share. Where the flash reaches every surface, reflections of the daylight in metal, glass or water
-still show g.
+With daylight A in one frame, the other is ``F = g A + L``: drift g, and lamp light L that is zero somewhere. Where
+it is, frame and plate agree in small windows up to the factor g, and g is the lowest factor that many windows
+share. Places that no flash reaches share that factor sharply, and none lie below it; places that a flash reaches
+faintly fade out towards lower factors, and have the lamp's colour. Where the flash reaches everything, reflections
+of the daylight (`reflections`) or the colour of the lamp's light (`tint`) may still show g; else it is not known.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .colour import luminance
+from . import parallel, reflections, tint
+from .colour import LUMINANCE, luminance
+from .light import halved
+from .modes import FEWEST, highest_mode, lowest_mode
 from .previews import Preview
 
-WINDOW_PX = 6.0
-"""Sigma of the window, in preview pixels, in which frame and plate are compared."""
+WINDOW_PX = 3.0
+"""Sigma of the window, in half-size pixels, in which frame and plate are compared."""
 
-RATIO_PX = 3.0
-"""Sigma of the means whose ratio is the drift, preview pixels: wide, so that frames half a pixel apart
-agree."""
+QUIET_PX = 1.0
+"""Sigma of the smoothing before windows are compared, half-size pixels: without, an alignment error of half a preview
+pixel costs 0.07 EV, so 0.008 (benchmarks/light.md)."""
 
-GLINT_WINDOWS_PX = (2.5, 4.0, 6.0)
-"""Sigmas of the windows round reflections of daylight; several, because reflections are small and few."""
-
-GLINT = 1.5
-"""Factor over its surroundings from which a place of the plate counts as a reflection of the daylight
-itself."""
+RATIO_PX = 1.5
+"""Sigma of the means whose ratio is the drift, half-size pixels: wide, so that frames half a pixel apart agree."""
 
 CORRELATED = 0.95
 """Squared correlation of frame and plate in a window from which its slope is trusted."""
 
-ENOUGH = 150
-"""Pixels below which a measurement is not made."""
+ENOUGH = FEWEST
+"""Windows below which a measurement is not made."""
+
+FEW = 400
+"""Windows with texture below which smooth places count as well."""
 
 COMMON_SHARE = 0.4
-"""Share of windows that must agree when two lamp frames are compared. Measured: 0.44 and up where both leave
-much of the picture unlit, 0.33 at most where they do not and the answer is wrong."""
-
-UNLIT_SHARE = 0.3
-"""Share of windows in a part of the picture that must agree for it to count in a gradient."""
-
-GLINT_SHARE = 0.5
-"""Share of slopes in reflections that must agree. Measured: right answers 0.54 and up, wrong ones 0.44 at
-most."""
-
-QUIET_PX = 2.0
-"""Sigma of the smoothing before windows are compared, preview pixels; with 0.7 an alignment error of half a
-pixel cost 0.07 EV, with 2.0 it costs 0.008 (benchmarks/light.md)."""
-
-GLINT_QUIET_PX = 0.7
-"""The same for reflections, which are small."""
+"""Share of windows that must agree when two lamp frames are compared. Measured: 0.44 and up where both leave much of the
+picture unlit, 0.33 at most where they do not and the answer is wrong."""
 
 SOME_SHARE = 0.02
 """Share of windows that must lie in the lowest mode of frame over daylight."""
 
 SURE_SHARE = 0.5
-"""Share of windows in the lowest mode from which it is daylight and reflections are not asked. Measured: 0.5
-and up where much is unlit, 0.47 at most where nothing is."""
+"""Share of windows in the lowest mode from which a difference in colour is taken for another white balance."""
 
-TINTED_EV = 0.05
-"""Difference between channels, in stops, from which places that are not surely daylight are taken for lit:
-flash and daylight differ in colour more often than white balance is changed."""
+TAIL = 0.02
+"""Windows just below the lowest mode (0.03 to 0.2 stops), as a share of those in it, up to which it is unlit. Measured:
+0.009 at most where much is unlit, 0.03 to 1.7 where a lamp reaches all and the answer is 0.04 to 0.3 EV wrong."""
 
-GLINT_BELOW_EV = 0.04
-"""Stops by which reflections must lie below the lowest mode to be believed instead: then the flash reaches
-all surfaces."""
+FRINGE = 0.65
+"""Windows just above it (0.03 to 0.1 stops), likewise. Measured: 0.54 at most where much is unlit; a lamp that fades out
+evenly gives 1."""
 
-GRADIENT_EV = 0.1
-"""Smallest gradient over the picture that is levelled, in stops."""
+TINTED_EV = 0.01
+"""Difference between channels, in stops, up to which places are surely unlit: 0.003 at most where they are (0.005 between
+two lamp frames), 0.014 and up where a lamp of another colour reaches all."""
+
+BALANCE_EV = 0.08
+"""Difference between channels, in stops, from which two lamp frames differ in white balance; daylight's own drift and
+tinted light in shadows stay below it."""
+
+CLEARER = 1.3
+"""Factor by which more windows must agree (within 0.02 stops) once a gradient is taken off, or there is none."""
+
+STEEPNESS = tuple(np.arange(-3, 4) * 0.16)
+"""Gradients that are tried, stops from edge to edge."""
+
+REACHES = 0.5
+"""Share of the picture's width or height over which unlit places must reach for a gradient along it."""
+
+MOST_WINDOWS = 1500
+"""Windows that a gradient is sought in, evenly picked."""
+
+LAMPS_EV = 0.1
+"""Largest difference of a lamp's colour from that of most lamps, in stops of R and B over G."""
+
+BELOW_EV = 0.02
+"""Stops by which another cue may lie above the lowest mode: the drift cannot, but both have errors."""
+
+GRADIENT_EV = 0.05
+"""Smallest gradient that is levelled, in stops from edge to edge."""
 
 FLOOR = 1e-4
 """Linear light below which a ratio means nothing (a third of the first 8-bit level)."""
@@ -104,42 +120,84 @@ class Drift:
     how: str = "from places that no flash reaches"
 
 
-def measure(frame: Preview, below: Preview, *, lit: bool) -> Drift:
-    """Compare the daylight of two frames.
+UNKNOWN = Drift(0.0, trusted=False, how="not measured: nothing was found that the flash does not reach")
+
+
+def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Drift]:
+    """Compare the daylight of all frames with that of one.
 
     Parameters
     ----------
-    frame, below : Preview
-        In one geometry; `below` shows the daylight alone, or (`lit`) is another lamp frame.
+    previews : sequence of Preview
+        In one geometry.
+    at : int
+        Index of a frame that shows the daylight alone, or (`lit`) is a lamp frame, too.
     lit : bool
 
     Returns
     -------
-    Drift
+    list of Drift
         Not trusted, and 0, where too little was found that no flash reaches.
     """
-    good = frame.valid & ~frame.clipped & below.valid & ~below.clipped
-    good = cv2.erode(good.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-    a, f = (_quiet(luminance(p.linear), QUIET_PX) for p in (below, frame))
-    windows = _matching_windows(a, f, good)
-    mode, share = highest_mode(windows.ev, 0.03) if lit else _lowest_mode(windows.ev)
-    trusted = share >= (COMMON_SHARE if lit else SOME_SHARE) and len(windows.ev) >= ENOUGH
-    if not trusted or (share < SURE_SHARE and not lit):
-        a, f = (_quiet(p.linear.min(axis=2), GLINT_QUIET_PX) for p in (below, frame))
-        glints = _glint_slope(a, f, good)
-        if glints is not None and (not trusted or glints < mode - GLINT_BELOW_EV):
-            return Drift(glints, how="from reflections of the daylight: the flash reaches all else")
-    if not trusted:
-        return Drift(0.0, trusted=False, how="not measured: nothing was found that the flash does not reach")
-    near = np.abs(windows.ev - mode) < 0.1
-    ev, _ = _lowest_mode(windows.ratio[near])
-    rows, cols = windows.rows[near], windows.cols[near]
-    ratio = np.log2(np.maximum(frame.linear[rows, cols], FLOOR) / np.maximum(below.linear[rows, cols], FLOOR))
-    channels = np.median(ratio, axis=0) - np.median(ratio)
-    if share < SURE_SHARE and np.abs(channels).max() > TINTED_EV:
-        return Drift(0.0, trusted=False, how="not measured: what seemed unlit has the colour of the lamp")
-    gradient = _gradient(windows, ev, frame.shape)
-    return Drift(ev, gradient, (float(channels[0]), float(channels[1]), float(channels[2])))
+    halves = parallel.each(_halved, previews)
+    day = halves[at]
+    looks = parallel.each(lambda half: _look_twice(half, day, lit=lit), halves)
+    if all(look.sure or i == at for i, look in enumerate(looks)):
+        return [look.drift() for look in looks]
+    mirrored = reflections.measure(previews, at, lit=lit)
+    lines = [None] * len(previews) if lit else _lines(halves, looks, at)
+
+    def choose(look: _Look, mirrored_ev: float | None, line_ev: float | None) -> Drift:
+        if look.sure:
+            return look.drift()
+        if mirrored_ev is not None and (not look.some or mirrored_ev < look.ev + BELOW_EV):
+            return Drift(mirrored_ev, how="from reflections of the daylight: the flash reaches all else")
+        if line_ev is not None and line_ev < look.ev + BELOW_EV:
+            return Drift(line_ev, how="from the colour of the lamp's light: the flash reaches all")
+        return UNKNOWN
+
+    found = [choose(*cues) for cues in zip(looks, mirrored, lines, strict=True)]
+    found[at] = Drift(0.0)
+    return found
+
+
+def _lines(halves: Sequence[_Half], looks: Sequence[_Look], at: int) -> list[float | None]:
+    """Drift of each frame from the colour of its lamp, stops, where that is the colour of most lamps.
+
+    A frame of another white balance seems to have a lamp of another colour.
+    """
+    day = halves[at]
+
+    def line(i: int) -> tint.Line | None:
+        if i == at or not looks[i].some:
+            return None
+        return tint.meets_grey(tint.ratios(halves[i].linear, day.linear, halves[i].good & day.good), 2 ** looks[i].ev)
+
+    lines = parallel.each(line, range(len(halves)))
+    colours = [found.colour_ev for found in lines if found is not None]
+    if not colours:
+        return [None] * len(lines)
+    usual = np.median(colours, axis=0)
+    return [
+        None if found is None or np.abs(np.subtract(found.colour_ev, usual)).max() > LAMPS_EV else found.ev
+        for found in lines
+    ]
+
+
+class _Half:
+    """What is compared of one frame, at half size."""
+
+    def __init__(self, linear: NDArray[np.float32], good: NDArray[np.bool_]) -> None:
+        self.linear, self.good = linear, good
+        self.light = cv2.GaussianBlur(luminance(linear), (0, 0), QUIET_PX)
+        self.wide = cv2.GaussianBlur(self.light, (0, 0), RATIO_PX)
+        self.mean = cv2.GaussianBlur(self.light, (0, 0), WINDOW_PX)
+        self.square = np.maximum(cv2.GaussianBlur(self.light**2, (0, 0), WINDOW_PX) - self.mean**2, 0)
+
+
+def _halved(preview: Preview) -> _Half:
+    whole = halved((preview.valid & ~preview.clipped).astype(np.uint8) * 255)
+    return _Half(halved(preview.linear), cv2.erode(whole, np.ones((5, 5), np.uint8)) == 255)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,135 +208,160 @@ class _Windows:
     cols: NDArray[np.intp]
 
 
-def _quiet(channel: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(channel, (0, 0), sigma), np.float32)
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What the windows of one frame say."""
+
+    ev: float = 0.0
+    share: float = 0.0
+    some: bool = False  # there is something that many windows share
+    sure: bool = False  # and it is daylight
+    gradient: tuple[float, float] = (0.0, 0.0)
+    channels: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def drift(self) -> Drift:
+        return Drift(self.ev, self.gradient, self.channels)
 
 
-def _matching_windows(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[np.bool_]) -> _Windows:
+def _look_twice(frame: _Half, day: _Half, *, lit: bool) -> _Look:
+    """Look at a frame; where that is not enough, as if its white balance were the other's."""
+    windows = _matching_windows(frame, day)
+    look = _look(frame, day, windows, lit=lit)
+    if (look.sure and np.ptp(look.channels) < BALANCE_EV) or len(windows.ev) < ENOUGH:
+        return look
+    wide, below = (cv2.GaussianBlur(half.linear, (0, 0), 2 * RATIO_PX) for half in (frame, day))
+    find = _common_mode if lit else lowest_mode
+    stops = [find(_stops(wide[..., c], below[..., c], windows.rows, windows.cols))[0] for c in range(3)]
+    balance = _of_white(np.array(stops))
+    if np.ptp(balance) < BALANCE_EV:
+        return look
+    even = _Half(np.asarray(frame.linear * np.exp2(-balance), np.float32), frame.good)
+    again = _look(even, day, _matching_windows(even, day), lit=lit)
+    if not again.sure or again.share < SURE_SHARE:
+        return look
+    r, g, b = (float(c) for c in balance + again.channels)
+    return replace(again, channels=(r, g, b))
+
+
+def _of_white(stops: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+    """Stops of the channels without what changes the luminance of white: (3,)."""
+    return np.asarray(stops - np.log2(np.exp2(stops) @ LUMINANCE), np.float64)
+
+
+def _look(frame: _Half, day: _Half, windows: _Windows, *, lit: bool) -> _Look:
+    if len(windows.ev) < ENOUGH:
+        return _Look()
+    find = _common_mode if lit else lowest_mode
+    mode, share = find(windows.ev)
+    gradient = _gradient(windows, frame.light.shape)
+    if gradient != (0, 0):
+        windows = _without_gradient(windows, gradient, frame.light.shape)
+        mode, share = find(windows.ev)
+    near = np.abs(windows.ev - mode) < 0.1
+    if share < (COMMON_SHARE if lit else SOME_SHARE) or not near.any():
+        return _Look()
+    ev, _ = lowest_mode(windows.ratio[near])
+    rows, cols = windows.rows[near], windows.cols[near]
+    stops = np.log2(np.maximum(frame.linear[rows, cols], FLOOR) / np.maximum(day.linear[rows, cols], FLOOR))
+    channels = _of_white(np.median(stops, axis=0))
+    tinted = float(np.ptp(channels))
+    alike = tinted < TINTED_EV or (share >= SURE_SHARE and (not lit or tinted > BALANCE_EV))
+    sharp = lit or _is_sharp(windows.ratio - ev)
+    r, g, b = (float(c) for c in channels)
+    return _Look(ev, share, True, bool(alike and sharp), gradient, (r, g, b))
+
+
+def _is_sharp(above: NDArray[np.float32]) -> bool:
+    """Whether stops above the lowest mode say that it is daylight: a step, no slope."""
+    inside = int((np.abs(above) < 0.03).sum())
+    below = int(((above > -0.2) & (above < -0.03)).sum())
+    fringe = int(((above > 0.03) & (above < 0.1)).sum())
+    return below <= TAIL * inside and fringe <= FRINGE * inside
+
+
+def _common_mode(values: NDArray[np.float32]) -> tuple[float, float]:
+    return highest_mode(values, 0.03)
+
+
+def _without_gradient(windows: _Windows, gradient: tuple[float, float], shape: tuple[int, int]) -> _Windows:
+    h, w = shape
+    slope = (windows.cols + 0.5) / w * gradient[0] + (windows.rows + 0.5) / h * gradient[1] - sum(gradient) / 2
+    stops = np.asarray(slope, np.float32)
+    return replace(windows, ev=windows.ev - stops, ratio=windows.ratio - stops)
+
+
+def _matching_windows(frame: _Half, day: _Half) -> _Windows:
     """Find pixels whose surroundings are the plate's, scaled.
 
     Where ratio and slope agree, frame = factor x plate without anything added: no flare, no glow, nothing in
     front. (A surface lit by the flash may agree, too, at a higher factor.) Smooth places have no slope and
     count by their ratio alone, where there is too little else.
     """
-    slope, r2, mean_a, spread_a = _regress(a, f, np.ones_like(a), WINDOW_PX)
-    ratio = np.log2(np.maximum(f, FLOOR) / np.maximum(a, FLOOR))
-    slope_ev = np.log2(np.maximum(slope, 1e-3))
-    agree = (
-        good & (a > DARK) & (r2 > CORRELATED) & (spread_a > 0.002) & (a > mean_a) & (np.abs(ratio - slope_ev) < 0.12)
-    )
-    ev = np.asarray((ratio + slope_ev) / 2, np.float32)
-    wide_a, wide_f = _quiet(a, RATIO_PX), _quiet(f, RATIO_PX)
-    wide = np.asarray(np.log2(np.maximum(wide_f, FLOOR) / np.maximum(wide_a, FLOOR)), np.float32)
-    if agree.sum() < ENOUGH * 10:
-        smooth = good & (a > DARK) & ~agree
-        ev = np.where(smooth, wide, ev)
-        agree = agree | smooth
+    both = cv2.GaussianBlur(frame.light * day.light, (0, 0), WINDOW_PX) - frame.mean * day.mean
+    bright = frame.good & day.good & (day.light > DARK)
+    agree = bright & (day.square > 0.002**2) & (day.light > day.mean)
+    agree &= both * np.abs(both) > np.float32(CORRELATED) * day.square * frame.square
     rows, cols = np.nonzero(agree)
-    return _Windows(ev[rows, cols], wide[rows, cols], rows, cols)
+    slope = np.log2(np.maximum(both[rows, cols] / day.square[rows, cols], 1e-3))
+    ratio = _stops(frame.light, day.light, rows, cols)
+    same = np.abs(ratio - slope) < 0.12
+    rows, cols, ev = rows[same], cols[same], ((ratio + slope) / 2)[same]
+    if len(ev) < FEW:
+        agree[:] = False
+        agree[rows, cols] = True
+        more, across = np.nonzero(bright & ~agree)
+        ev = np.concatenate([ev, _stops(frame.wide, day.wide, more, across)])
+        rows, cols = np.concatenate([rows, more]), np.concatenate([cols, across])
+    return _Windows(ev, _stops(frame.wide, day.wide, rows, cols), rows, cols)
 
 
-def _glint_slope(a: NDArray[np.float32], f: NDArray[np.float32], good: NDArray[np.bool_]) -> float | None:
-    """Drift from reflections of the daylight (metal, glass, wet ground), in stops.
+def _stops(
+    frame: NDArray[Any], day: NDArray[Any], rows: NDArray[np.intp], cols: NDArray[np.intp]
+) -> NDArray[np.float32]:
+    return np.asarray(np.log2(np.maximum(frame[rows, cols], FLOOR) / np.maximum(day[rows, cols], FLOOR)), np.float32)
 
-    What a mirror shows of a window or the sky has the daylight's own changes of brightness, while the flash
-    adds at most something even: the slope of frame on plate inside such a reflection is the drift. The
-    darkest of the three channels is compared: mirrors are neutral, and coloured paint, which the flash
-    lights, is dark in one.
+
+def _gradient(windows: _Windows, shape: tuple[int, int]) -> tuple[float, float]:
+    """Slow change of the drift over the picture, in stops per width and height; 0 where it is not needed.
+
+    The plane on which most windows lie; only across directions in which those reach over much of the picture, for the
+    light of a lamp that fades out is a slope, too.
     """
-    h, w = a.shape
-    around = cv2.GaussianBlur(cv2.resize(a, (max(1, w // 4), max(1, h // 4)), interpolation=cv2.INTER_AREA), (0, 0), 4)
-    glint = ((a > GLINT * cv2.resize(around, (w, h))) & good).astype(np.float32)
-    slopes, weights = [], []
-    for sigma in GLINT_WINDOWS_PX:
-        slope, r2, _, spread = _regress(a, f, glint, sigma)
-        use = (glint > 0) & (spread > 0.008) & (r2 > CORRELATED) & (slope > 0.1)
-        slopes.append(np.log2(slope[use]))
-        weights.append(np.minimum(spread[use] / 0.02, 1) ** 2)
-    found, weight = np.concatenate(slopes), np.concatenate(weights)
-    if len(found) < len(GLINT_WINDOWS_PX) * ENOUGH:
-        return None
-    mode, _ = highest_mode(found, 0.04, weight)
-    agree = float(weight[np.abs(found - mode) < 0.08].sum() / weight.sum())
-    return mode if agree >= GLINT_SHARE else None
-
-
-def _regress(
-    a: NDArray[np.float32], f: NDArray[np.float32], weight: NDArray[np.float32], sigma: float
-) -> tuple[NDArray[np.float32], ...]:
-    """Slope of f on a in Gaussian windows; squared correlation, mean and spread of a: four (h, w)."""
-    n = cv2.GaussianBlur(weight, (0, 0), sigma) + np.float32(1e-6)
-    mean_a, mean_f = (
-        cv2.GaussianBlur(a * weight, (0, 0), sigma) / n,
-        cv2.GaussianBlur(f * weight, (0, 0), sigma) / n,
-    )
-    aa = np.maximum(cv2.GaussianBlur(a * a * weight, (0, 0), sigma) / n - mean_a * mean_a, 0)
-    ff = np.maximum(cv2.GaussianBlur(f * f * weight, (0, 0), sigma) / n - mean_f * mean_f, 0)
-    af = cv2.GaussianBlur(a * f * weight, (0, 0), sigma) / n - mean_a * mean_f
-    return af / (aa + 1e-9), af * np.abs(af) / (aa * ff + 1e-12), mean_a, np.sqrt(aa)
-
-
-_BIN_EV = 0.005
-_EDGES = np.arange(-4, 4 + _BIN_EV / 2, _BIN_EV)
-
-
-def _density(
-    values: NDArray[np.floating[Any]], width: float, weights: NDArray[np.floating[Any]] | None = None
-) -> NDArray[np.float64]:
-    counts, _ = np.histogram(values, _EDGES, weights=weights)
-    t = np.arange(-round(3 * width / _BIN_EV), round(3 * width / _BIN_EV) + 1) * _BIN_EV
-    return np.convolve(counts, np.exp(-0.5 * (t / width) ** 2), "same")
-
-
-def highest_mode(
-    values: NDArray[np.floating[Any]], width: float, weights: NDArray[np.floating[Any]] | None = None
-) -> tuple[float, float]:
-    """Most frequent value, and the share of values within `width` of it."""
-    if len(values) == 0:
-        return 0.0, 0.0
-    density = _density(values, width / 2 if weights is None else width, weights)
-    mode = float(_EDGES[int(density.argmax())] + _BIN_EV / 2)
-    return mode, float((np.abs(values - mode) < width).mean())
-
-
-def _lowest_mode(values: NDArray[np.floating[Any]]) -> tuple[float, float]:
-    """Find the lowest value that many places share, and their share; (0, 0) where there are too few."""
-    if len(values) < ENOUGH:
-        return 0.0, 0.0
-    density = _density(values, 0.02)
-    peak = (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:]) & (density[1:-1] >= 0.12 * density.max())
-    mode = float(_EDGES[int(np.flatnonzero(peak)[0]) + 1] + _BIN_EV / 2) if peak.any() else 0.0
-    for _ in range(5):
-        near = np.abs(values - mode) < 0.03
-        if not near.any():
-            return 0.0, 0.0
-        mode = float(np.median(values[near]))
-    return mode, float((np.abs(values - mode) < 0.06).mean())
-
-
-def _gradient(windows: _Windows, ev: float, shape: tuple[int, int]) -> tuple[float, float]:
-    """Slow change of the drift over the picture, in stops per width and height; 0 where it is not needed."""
     h, w = shape
-    points = []
-    for r in range(4):
-        for c in range(6):
-            inside = (windows.rows * 4 // h == r) & (windows.cols * 6 // w == c) & (np.abs(windows.ratio - ev) < 0.3)
-            if inside.sum() < ENOUGH:
-                continue
-            mode, share = _lowest_mode(windows.ratio[inside])
-            if share > UNLIT_SHARE:
-                points.append(((c + 0.5) / 6 - 0.5, (r + 0.5) / 4 - 0.5, mode))
-    if len(points) < 6:
+    some = slice(None, None, max(1, len(windows.ratio) // MOST_WINDOWS))
+    x, y = (windows.cols[some] + 0.5) / w - 0.5, (windows.rows[some] + 0.5) / h - 0.5
+    v = windows.ratio[some].astype(np.float64)
+    plain = _crowd(v)[1]
+    if CLEARER * plain > len(v):
         return 0.0, 0.0
-    x, y, v = np.array(points).T
-    columns = [np.ones_like(x), x if np.ptp(x) > 0.4 else 0 * x, y if np.ptp(y) > 0.4 else 0 * y]
-    design, keep = np.stack(columns, axis=1), np.ones(len(v), bool)
-    for _ in range(4):
-        fit = np.linalg.lstsq(design[keep], v[keep], rcond=None)[0]
-        off = np.abs(v - design @ fit)
-        keep = off <= max(0.02, 2 * float(np.median(off)))
-    span = abs(fit[1]) * np.ptp(x) + abs(fit[2]) * np.ptp(y)
-    explains = np.median(off) < 0.4 * np.median(np.abs(v - np.median(v)))
-    if span < GRADIENT_EV or not explains or keep.mean() < 0.7:
+    along = np.stack([x, y], axis=1)
+    fit = _plane(v, along)
+    on = np.abs(v - fit[0] - along @ fit[1:]) < 0.04
+    wide = np.ptp(np.quantile(along[on], (0.05, 0.95), axis=0), axis=0) > REACHES
+    if not wide.all():
+        along = along * wide
+        fit = _plane(v, along)
+    if _crowd(v - along @ fit[1:])[1] < CLEARER * plain or np.abs(fit[1:]).max() < GRADIENT_EV:
         return 0.0, 0.0
     return float(fit[1]), float(fit[2])
+
+
+def _plane(v: NDArray[np.float64], along: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Plane on which most values lie: its level in the middle and its two gradients, (3,)."""
+    tried = [STEEPNESS if place.any() else (0.0,) for place in along.T]
+    steep = max(product(*tried), key=lambda g: (_crowd(v - along @ g)[1], -abs(g[0]) - abs(g[1])))
+    fit = np.array([_crowd(v - along @ steep)[0], *steep])
+    design = np.column_stack([np.ones(len(v)), along])
+    for near in (0.06, 0.04, 0.03, 0.03, 0.03):
+        on = np.abs(v - design @ fit) < near
+        fit = np.linalg.lstsq(design[on], v[on], rcond=None)[0]
+    return np.asarray(fit, np.float64)
+
+
+def _crowd(stops: NDArray[np.float64]) -> tuple[float, int]:
+    """Value that most of these share within 0.02 stops, and how many do."""
+    ordered = np.sort(stops)
+    last = np.searchsorted(ordered, ordered + 0.04)
+    count = last - np.arange(len(ordered))
+    at = int(count.argmax())
+    return float(ordered[at] + 0.02), int(count[at])

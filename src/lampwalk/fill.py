@@ -63,7 +63,10 @@ _Bools = NDArray[np.bool_]
 
 
 def estimate(
-    previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
+    previews: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    ambient: Sequence[bool],
+    plate: NDArray[np.float32] | None = None,
 ) -> tuple[_Field | None, ...]:
     """Ratio of each frame's own light to the other frames' maximum, behind its mask.
 
@@ -75,6 +78,9 @@ def estimate(
         Masks in the same geometry; a frame takes no part where its mask is above 127.
     ambient : sequence of bool
         Which frames hold no flash light: they are not filled.
+    plate : (h, w, 3) float32, linear light, optional
+        The scene without flash. Where it is given the frames are to be added up (rule `sum`), and a ratio is that of the
+        sum with the frame's lamp to the sum of what is seen without it.
 
     Returns
     -------
@@ -89,33 +95,41 @@ def estimate(
     whose weights make it a power law. Where several frames are hidden at one place, each is measured against
     the others that are seen at its rim.
     """
-    return tuple(parallel.each(one_by_one(previews, hidden, ambient), range(len(previews))))
+    return tuple(parallel.each(one_by_one(previews, hidden, ambient, plate), range(len(previews))))
 
 
 def one_by_one(
-    previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
+    previews: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    ambient: Sequence[bool],
+    plate: NDArray[np.float32] | None = None,
 ) -> Callable[[int], _Field | None]:
     """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number."""
     small = [_small(p.linear) for p in previews]
     gone = [_small((m > 127).astype(np.float32)) > 0 for m in hidden]
     valid = [_small(p.valid.astype(np.float32)) > 0.999 for p in previews]
+    shows = [v & ~g for v, g in zip(valid, gone, strict=True)]
+    below = None if plate is None else _small(plate)
 
     def one(i: int) -> _Field | None:
         if ambient[i] or not gone[i].any() or gone[i].all():
             return None
         box = _box(gone[i])
-        others = np.zeros_like(small[i][box])
-        covered = np.zeros(others.shape[:2], bool)
-        for j, frame in enumerate(small):
-            if j != i:
-                shows = valid[j][box] & ~gone[j][box]
-                others = np.maximum(others, frame[box] * shows[..., None])
-                covered |= shows
+        if below is None:
+            frame, (others, covered) = small[i][box], _maximum(small, shows, i, box)
+        else:
+            # Measured against lamps that are seen all over this mask: their light is the same at its rim and behind it.
+            beside = [v & ~(g & gone[i]).any() for v, g in zip(valid, gone, strict=True)]
+            others, covered = _sum(small, beside, below, i, box), np.ones(gone[i][box].shape, bool)
+            frame = others + np.maximum(small[i][box] - below[box], 0)
         rim = valid[i][box] & ~gone[i][box] & covered
         field = np.ones_like(small[i])
         if rim.any():
-            rim = _grown(small[i][box], others, rim, valid[i][box] & covered)
-            field[box] = _ratio(small[i][box], others, rim)
+            rim = _grown(frame, others, rim, valid[i][box] & covered)
+            field[box] = _ratio(frame, others, rim)
+            if below is not None:  # but applied to the sum of what is seen
+                seen = _sum(small, shows, below, i, box)
+                field[box] = 1 + np.maximum(field[box] - 1, 0) * (others + DARK) / (seen + DARK)
         return np.asarray(cv2.resize(field, previews[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
 
     return one
@@ -169,6 +183,29 @@ def _box(gone: _Bools) -> tuple[slice, slice]:
         slice(max(0, int(rows.min()) - AROUND), int(rows.max()) + AROUND + 1),
         slice(max(0, int(columns.min()) - AROUND), int(columns.max()) + AROUND + 1),
     )
+
+
+def _maximum(
+    frames: Sequence[_Field], shows: Sequence[_Bools], but: int, box: tuple[slice, slice]
+) -> tuple[_Field, _Bools]:
+    """Maximum of the other frames where they show, and where any of them does."""
+    most, covered = np.zeros_like(frames[but][box]), np.zeros(shows[but][box].shape, bool)
+    for j, (frame, show) in enumerate(zip(frames, shows, strict=True)):
+        if j != but:
+            most = np.maximum(most, frame[box] * show[box][..., None])
+            covered |= show[box]
+    return most, covered
+
+
+def _sum(
+    frames: Sequence[_Field], shows: Sequence[_Bools], below: _Field, but: int, box: tuple[slice, slice]
+) -> _Field:
+    """Daylight and the lamps of the other frames where they show."""
+    total = below[box].copy()
+    for j, (frame, show) in enumerate(zip(frames, shows, strict=True)):
+        if j != but:
+            total += np.maximum(frame[box] - below[box], 0) * show[box][..., None]
+    return total
 
 
 def _grown(frame: _Field, others: _Field, rim: _Bools, usable: _Bools) -> _Bools:

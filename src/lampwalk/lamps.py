@@ -34,8 +34,11 @@ CLIPPED_SHARE = 0.005
 NOTHING = 1e-4
 """Linear light below which a ratio means nothing (a third of the first 8-bit level)."""
 
-SMOOTH_PX = 1.0
-"""Preview pixels (sigma) over which frame and plate are smoothed before their ratio is taken."""
+SMOOTH_PX = 0.8
+"""Half-size pixels (sigma) over which frame and plate are smoothed before their ratio is taken."""
+
+OWN_PX = 1.0
+"""Half-size pixels (sigma) over which a lamp's own light is averaged before lamps are compared."""
 
 XYZ_TO_RGB = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
 """CIE XYZ to linear sRGB, IEC 61966-2-1."""
@@ -102,6 +105,10 @@ def lamp_field(
 
     Notes
     -----
+    Warmth alone is never refused. It keeps the luminance of white, so it burns nothing out that was not; where a
+    surface is bright already, its strongest channel reaches the top first, and it turns paler, as it does when a frame
+    is shot with a gel.
+
     Where the frame is darker than the plate (noise, something in front of it) there is no lamp light to
     change. Clipped places hold more light than the frame shows; they are lowered like their surroundings only
     when the lamp is.
@@ -115,12 +122,13 @@ def lamp_field(
     if gain_ev == 0 and warmth == 0:
         return None
     gains = (np.float32(2**gain_ev) * warm(warmth)).astype(np.float32)
-    frame = cv2.GaussianBlur(preview.linear, (0, 0), SMOOTH_PX)
-    below = cv2.GaussianBlur(plate, (0, 0), SMOOTH_PX)
-    daylight = np.clip(below / np.maximum(frame, NOTHING), 0, 1)
-    field = np.asarray(gains + (1 - gains) * daylight, np.float32)
-    _refuse_clipping(preview, plate, field, gain_ev)
-    return field
+    small, below = halved(preview.linear), halved(plate)
+    if gain_ev > 0:
+        _refuse_clipping(preview, small, below, gain_ev)
+    smooth = cv2.GaussianBlur(small, (3, 3), SMOOTH_PX)
+    daylight = cv2.GaussianBlur(below, (3, 3), SMOOTH_PX) / np.maximum(smooth, NOTHING)
+    field = gains + (1 - gains) * np.minimum(daylight, 1)
+    return np.asarray(cv2.resize(field, preview.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def warm(mired: float) -> NDArray[np.float32]:
@@ -242,20 +250,25 @@ def _suggest_one(
 
 def _own_light(preview: Preview, below: NDArray[np.float32], hidden: NDArray[np.uint8] | None) -> NDArray[np.float32]:
     """Light of a frame's lamp at half size, 0 where the frame shows nothing of the scene."""
-    light = np.maximum(cv2.GaussianBlur(halved(preview.linear) - below, (0, 0), SMOOTH_PX), 0)
+    light = np.maximum(cv2.GaussianBlur(halved(preview.linear) - below, (0, 0), OWN_PX), 0)
     gone = ~preview.valid if hidden is None else ~preview.valid | (hidden > 0)
     light[halved(gone.astype(np.uint8) * 255) > 0] = 0
     return np.asarray(light, np.float32)
 
 
-def _refuse_clipping(preview: Preview, plate: NDArray[np.float32], field: NDArray[np.float32], gain_ev: float) -> None:
-    burnt = ((preview.linear * field).max(axis=2) > 1) & ~preview.clipped & preview.valid
-    share = float(burnt.mean())
-    if share > CLIPPED_SHARE:
-        light = np.maximum(preview.linear - plate, NOTHING)[~preview.clipped & preview.valid]
-        room = (1 - np.minimum(plate[~preview.clipped & preview.valid], 0.99)) / light
-        most = float(np.log2(max(np.quantile(room.min(axis=1), CLIPPED_SHARE), 1e-3)))
-        raise InputError(
-            f"{preview.name}: {gain_ev:+g} stops would burn out {share:.1%} of the picture",
-            remedy=f"at most {most:+.1f} stops; or give the flash more power and shoot again",
-        )
+def _refuse_clipping(preview: Preview, frame: NDArray[np.float32], below: NDArray[np.float32], gain_ev: float) -> None:
+    """Refuse a gain, whatever the lamp's colour, that pushes too much to white; `frame` and `below` at half size."""
+    looked = halved((preview.valid & ~preview.clipped).astype(np.uint8) * 255) == 255
+    gain = np.float32(2**gain_ev)
+    share = float(((strongest(below + gain * np.maximum(frame - below, 0)) > 1) & looked).mean())
+    if share <= CLIPPED_SHARE:
+        return
+    light = np.maximum(frame - below, NOTHING)[looked]
+    room = (1 - np.minimum(below[looked], 0.99)) / light
+    most = float(np.log2(max(np.quantile(room.min(axis=1), CLIPPED_SHARE), 1e-3)))
+    raise InputError(
+        f"{preview.name}: {gain_ev:+g} stops would burn out {share:.1%} of the picture",
+        remedy=f"at most {most:+.1f} stops"
+        if most >= 0.1
+        else "leave this lamp as it is, it is bright already; or shoot again with less power, and raise it then",
+    )

@@ -129,6 +129,12 @@ def strongest(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.max(cv2.max(red, green), blue), np.float32)
 
 
+def darkest(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Darkest channel of each pixel: (h, w, 3) to (h, w)."""
+    red, green, blue = cv2.split(picture)
+    return np.asarray(cv2.min(cv2.min(red, green), blue), np.float32)
+
+
 def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: float = 0) -> Field | None:
     """Keep of a preview-size field only the rows where it differs from `neutral`.
 

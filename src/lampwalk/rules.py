@@ -161,6 +161,36 @@ class Brightest:
         return won
 
 
+def missing(
+    total: NDArray[np.uint16], plate: NDArray[np.uint16], ratio: NDArray[np.float32], hidden: NDArray[np.uint8]
+) -> NDArray[np.float32]:
+    """Light that one frame did not bring to a sum because its mask hid it.
+
+    Parameters
+    ----------
+    total, plate : (h, w, 3) uint16, encoded
+        What `Sum` has added up, and the daylight alone.
+    ratio : (h, w, 3) float32, at least 1
+        Sum with this frame's lamp over the sum without it, behind the mask (`fill.estimate` with a plate).
+    hidden : (h, w) uint8
+        The frame's mask: 255 hidden.
+
+    Returns
+    -------
+    (h, w, 3) float32, linear light, at least 0
+
+    Notes
+    -----
+    With daylight A, the others' light O and opacity a, the frame entered as ``(1 - a)(A + L)``, of which `Sum` took
+    what lies above A. So the total is ``S = b + max((1 - a) L - a A, 0)`` with ``b = A + O``, and ``L = (r - 1) b``;
+    solved for b: ``b = min(S, (S + a A) / (1 + (1 - a)(r - 1)))``. Missing is ``r b - S``: exact in the soft edge
+    of a mask, too.
+    """
+    s, a = colour.to_linear(total), hidden[..., None].astype(np.float32) / np.float32(255)
+    without = np.minimum(s, (s + a * colour.to_linear(plate)) / (1 + (1 - a) * (ratio - 1)))
+    return np.asarray(np.maximum(np.where(a > 0, ratio * without - s, 0), 0), np.float32)
+
+
 class Sum:
     """Daylight once, plus the light of every lamp.
 

@@ -112,6 +112,15 @@ class Stack:
             raise InputError("nothing has been added to the stack", remedy="add a frame first")
         return self._state[0]
 
+    @property
+    def rule(self) -> str:
+        """Name of the rule."""
+        return self._rule.name
+
+    def daylight(self) -> NDArray[np.uint16]:
+        """Return the frame without flash below a sum: (H, W, 3), the stack's own memory (rule `sum` only)."""
+        return self._state[1]
+
     def coverage(self) -> NDArray[np.uint8]:
         """Return the number of the frame that gave each pixel: (H, W) uint8, 0 where none has brought light."""
         return self._coverage

@@ -7,10 +7,14 @@ light.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
+import lampwalk
 from lampwalk import ambient, colour, lamps, rules
+from lampwalk.decisions import Choices
+from lampwalk.frames import as_series
 from lampwalk.previews import make_preview
 
 H, W = 90, 140
@@ -69,3 +73,29 @@ def test_levelled_daylight_is_daylight_of_the_other_strength() -> None:
     field = ambient.level_field(ambient.Level(ambient_ev=-0.4), preview, day.astype(np.float32))
     assert field is not None
     assert np.median(np.abs(preview.linear * field / (day + one) - 1)) < 0.005
+
+
+def test_a_sum_with_a_hidden_stand_is_the_frame_with_both_lamps_and_no_stand() -> None:
+    """The whole merge: a bright stand stood in the pool of one lamp; its mask is given."""
+    rng = np.random.default_rng(6)
+    h, w = 300, 420
+    rough = cv2.GaussianBlur(rng.random((h, w)).astype(np.float32), (0, 0), 2)
+    albedo = (0.25 + 0.6 * (rough - rough.min()) / np.ptp(rough))[..., None] * np.array([1.0, 0.9, 0.8])
+    yy, xx = np.mgrid[:h, :w].astype(np.float64)
+
+    def pool(x: float, power: float) -> np.ndarray:
+        return (power * 90**3 / ((xx - x) ** 2 + (yy - 170) ** 2 + 90**2) ** 1.5)[..., None]
+
+    day, one, two = albedo * 0.04, albedo * pool(120, 0.3), albedo * pool(290, 0.35)
+    stand = np.zeros((h, w), np.uint8)
+    stand[60:280, 284:298] = 255
+    shot = np.where(stand[..., None] > 0, 0.8, day + two)
+    choices = Choices(rule="sum", hide=False, glow=False, level=False)
+    names = [frame.name for frame in as_series([encoded(day)] * 3).frames]
+    merged = lampwalk.merge([encoded(day), encoded(day + one), encoded(shot)], choices=choices, masks={names[2]: stand})
+    stops = np.log2(colour.to_linear(merged.pixels) / (day + one + two))
+    behind = stand > 0
+    without = np.log2((day + one) / (day + one + two))[behind]
+    assert np.abs(without).mean() > 0.8  # the hole would show
+    assert np.abs(stops[behind]).mean() < 0.05
+    assert np.abs(stops[cv2.dilate(stand, np.ones((25, 25))) == 0]).mean() < 0.02

@@ -103,6 +103,31 @@ def test_light_does_not_run_over_an_outline():
     assert bright.mean() == pytest.approx(0.3, rel=0.15)
 
 
+@pytest.mark.parametrize("crossing", [False, True])
+def test_what_a_mask_keeps_from_a_sum_comes_back(crossing):
+    """Lamps add up; behind a pole of one frame, and where two frames' poles cross, the sum is what it would have been."""
+    albedo, day = texture(), 0.03
+    lamps = [albedo * lamp(150, 0.25), albedo * lamp(60, 0.2), albedo * lamp(260, 0.15)]
+    plate = (albedo * day).astype(np.float32)
+    frames = [preview(plate), *(preview(plate + light) for light in lamps)]
+    beam = np.zeros((H, W), np.uint8)
+    if crossing:
+        beam[90:104, 60:240] = 255
+    empty = np.zeros_like(beam)
+    hidden = [empty, pole(), beam, empty]
+    fields = fill.estimate(frames, hidden, [True, False, False, False], plate)
+    truth = plate + sum(lamps)
+    seen = truth - sum(light * (m > 127)[..., None] for light, m in zip(lamps, hidden[1:], strict=True))
+    out = seen + sum(
+        (f - 1) * seen * (m > 127)[..., None] for f, m in zip(fields, hidden, strict=True) if f is not None
+    )
+    inside = (hidden[1] > 127) | (beam > 127)
+    assert np.abs(np.log2(seen / truth))[inside].mean() > 0.4
+    assert np.abs(np.log2(out / truth))[inside].mean() < 0.05
+    if crossing:
+        assert np.abs(np.log2(out / truth))[(hidden[1] > 127) & (beam > 127)].mean() < 0.1
+
+
 def test_frames_without_mask_and_ambient_frames_need_none():
     frames, hidden, flags, _ = scene()
     fields = fill.estimate(frames, hidden, flags)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lampwalk import lamps
-from lampwalk.colour import LUMINANCE, to_encoded
+from lampwalk.colour import LUMINANCE, luminance, to_encoded
 from lampwalk.errors import InputError
 from lampwalk.previews import Preview, make_preview
 
@@ -78,6 +78,24 @@ def test_a_gain_that_burns_out_is_refused_and_the_largest_that_does_not_is_named
     most = float(caught.value.remedy.split()[2])
     assert most == pytest.approx(np.log2(0.95 / 0.4), abs=0.06)
     assert lamps.lamp_field(preview, DAY, gain_ev=np.floor(most * 10) / 10 - 0.1) is not None
+
+
+@pytest.mark.parametrize("mired", [60, -60])
+def test_warmth_on_a_hot_frame_is_no_burning_out(mired: float) -> None:
+    """White keeps its luminance; the strongest channel may reach the top."""
+    preview = shoot(half_lit(0.85))
+    field = lamps.lamp_field(preview, DAY, warmth=mired)
+    assert field is not None
+    assert (preview.linear * field).max() > 1
+    lit = np.s_[20:40, 50:70]
+    assert luminance(preview.linear * field)[lit] == pytest.approx(luminance(preview.linear)[lit], rel=0.03)
+
+
+def test_a_lamp_with_no_room_is_told_so() -> None:
+    with pytest.raises(InputError, match="burn out") as caught:
+        lamps.lamp_field(shoot(half_lit(0.9)), DAY, gain_ev=0.5, warmth=40)
+    assert "+0.5 stops" in str(caught.value)
+    assert "bright already" in caught.value.remedy
 
 
 @pytest.mark.parametrize("mired", [-150, 400])

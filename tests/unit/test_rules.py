@@ -9,6 +9,7 @@ import pytest
 from lampwalk import colour, rules
 from lampwalk.errors import InputError
 from lampwalk.previews import Preview, make_preview
+from lampwalk.stack import weaken
 
 WARM, COOL = (60000, 30000, 5000), (20000, 32000, 62000)
 
@@ -128,3 +129,20 @@ def test_the_dark_is_as_quiet_as_the_daylight_frame() -> None:
     kept = np.max([f * (s == 255) for f, s in zip(linear, shares, strict=True)], axis=0)
     assert abs((kept - ground)[dark].mean()) < 0.1 * 0.002
     assert (linear.max(axis=0) - ground)[dark].mean() > 1.3 * 0.002
+
+
+def test_what_a_mask_keeps_from_a_sum_is_put_back_exactly_in_its_soft_edge_too() -> None:
+    """Daylight, another lamp and one behind a mask that ends softly: the sum of all three comes back."""
+    ramp = np.linspace(0, 255, 40).astype(np.uint8)[None]
+    rng = np.random.default_rng(4)
+    day, other, lamp = (rng.uniform(0.02, 0.2, (1, 40, 3)).astype(np.float32) for _ in range(3))
+    rule = rules.get("sum")
+    state = rule.start((1, 40))
+    rule.fold(state, colour.to_encoded(day), ambient=True)
+    rule.fold(state, colour.to_encoded(day + other))
+    rule.fold(state, weaken(colour.to_encoded(day + lamp), ramp))
+    ratio = 1 + lamp / (day + other)
+    added = rules.missing(state[0], state[1], ratio, ramp)
+    assert (added >= 0).all()
+    assert added[0, 0] == pytest.approx(0)
+    assert colour.to_linear(state[0]) + added == pytest.approx(day + other + lamp, rel=2e-3)

@@ -121,8 +121,12 @@ class LightTable:
 
     @property
     def _fills(self) -> bool:
-        choices = self._settled.decisions.choices
-        return choices.fill and choices.rule != "sum"
+        return self._settled.decisions.choices.fill
+
+    @property
+    def _below(self) -> NDArray[np.float32] | None:
+        """The scene without flash, where lamps are added to it."""
+        return self._settled.levelled if self._settled.decisions.choices.rule == "sum" else None
 
     @property
     def offer(self) -> Offer:
@@ -191,7 +195,7 @@ class LightTable:
         by_day = [frames[k].role == "ambient" for k in on]
         if self._fills:
             hidden = [_veil(frames[k], rows, slice(0, layers[k].shape[1])) for k in on]
-            for k, ratio in zip(on, fill.estimate(shown, hidden, by_day), strict=True):
+            for k, ratio in zip(on, fill.estimate(shown, hidden, by_day, self._below), strict=True):
                 frames[k] = replace(frames[k], fill=gain_field(ratio, layers[k].shape[:2]))
         return frames
 
@@ -266,7 +270,8 @@ class LightTable:
             near.append(_seen(np.ascontiguousarray(self.layers[k][rows, cols])))
             hidden.append(_veil(self._laid_out(k), rows, cols))
         # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
-        ratio = fill.estimate(near, hidden, [k != i for k in on])[on.index(i)]
+        below = None if self._below is None else np.ascontiguousarray(self._below[rows, cols])
+        ratio = fill.estimate(near, hidden, [k != i for k in on], below)[on.index(i)]
         values = _gain(self.frames[i].fill, (h, w, 3))
         if ratio is not None:
             inside = (slice(box[0] - r0, box[2] - r0), slice(box[1] - c0, box[3] - c0))
