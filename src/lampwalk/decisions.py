@@ -298,6 +298,7 @@ class _Looker:
         if not first:
             self._named.wait()  # the first frame names the points that could be hot
             self._collect(frame, pixels, observe=observe)
+        self._shelf.give_back(frame, pixels)
         del pixels
         if self._keep:
             self._keep(preview)

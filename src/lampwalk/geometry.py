@@ -174,7 +174,8 @@ def _warp_tile(
     tile = cv2.warpPerspective(source, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     if not linear:
         _clamp(tile, source, back)
-    _blacken_outside(tile, back, (x0, y0, h, w))
+    if min(x.min(), y.min()) < 0 or x.max() > w - 1 or y.max() > h - 1:
+        _blacken_outside(tile, back, (x0, y0, h, w))
     return np.asarray(tile)
 
 
