@@ -26,6 +26,10 @@ SIDE = 4
 """Pixels to each side of a block."""
 
 
+MOST_COMPARED = 16
+"""Frames that are compared with each other at once."""
+
+
 def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[NDArray[np.float32]]:
     """Probability of equipment per pixel.
 
@@ -42,6 +46,30 @@ def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[ND
     """
     if len(previews) < 2:
         return [np.zeros(p.shape, np.float32) for p in previews]
+    found: dict[int, NDArray[np.float32]] = {}
+    for group in _groups(list(ambient)):
+        missing = [k for k, i in enumerate(group) if i not in found]
+        chances = _probability([previews[i] for i in group], [ambient[i] for i in group], missing)
+        found |= {group[k]: chance for k, chance in zip(missing, chances, strict=True)}
+    return [found[i] for i in range(len(previews))]
+
+
+def _groups(ambient: list[bool]) -> list[list[int]]:
+    """Split a long series: frames compared with a dozen others tell as much as with forty, and memory stays bounded.
+
+    Every group spreads over the whole walk and holds the first ambient frame.
+    """
+    frames, day = list(range(len(ambient))), [ambient.index(True)] if any(ambient) else []
+    if len(frames) <= MOST_COMPARED:
+        return [frames]
+    rest = [i for i in frames if i not in day]
+    count = -(-len(rest) // (MOST_COMPARED - 1))
+    return [sorted(day + rest[start::count]) for start in range(count)]
+
+
+def _probability(
+    previews: Sequence[Preview], ambient: Sequence[bool], wanted: Sequence[int]
+) -> list[NDArray[np.float32]]:
     compared = cues.Comparison(previews, ambient)
     shape = cues.working_shape(previews[0].shape)
 
@@ -53,7 +81,7 @@ def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[ND
             chance = np.asarray(cv2.resize(chance, preview.shape[::-1], interpolation=method), np.float32)
         return np.where(preview.valid, np.clip(chance, 0, 1), np.float32(0))
 
-    return parallel.each(one, range(len(previews)))
+    return parallel.each(one, wanted)
 
 
 def _chance(found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.float32]:
