@@ -121,12 +121,12 @@ def execute(
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
         for done, (d, pixels) in enumerate(_decoded(on, shelf, decisions.hot_pixels)):
-            _each_strip(shape, lambda rows, d=d, p=pixels: _add(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
+            _each_strip(shape, lambda rows, d=d, p=pixels: add_strip(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
             if progress:
                 progress("merging", done + 1, len(on))
         filled = [d for d in on if d.fill is not None]
         if filled:
-            _each_strip(shape, lambda rows: _fill(stack, rows, filled))
+            _each_strip(shape, lambda rows: fill_strip(stack, rows, filled))
         _each_strip(shape, lambda rows: _into_profile(stack.pixels()[rows], reference))
     return Composite(
         pixels=stack.pixels(),
@@ -212,7 +212,7 @@ def _profile(decisions: Decisions) -> Profile:
     return profiles.recognise(reference.facts.icc)
 
 
-def _add(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:
+def add_strip(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:
     """One strip of one frame onto the stack."""
     for block, cols, part in _parts(rows, d, pixels):
         stack.add_strip(block.start, part, number, left=cols.start, ambient=d.role == "ambient")
@@ -295,7 +295,7 @@ def _masked(rows: slice, cols: slice, d: Decision) -> tuple[slice, NDArray[np.ui
     return (across, mask) if mask.any() else None
 
 
-def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
+def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     """Raise what is left behind masks by the largest fill ratio of the frames hidden there.
 
     Notes

@@ -21,7 +21,7 @@ from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .hotpixels import HotPixels
 from .lamps import Suggestion
-from .light import Field, crop_field, gain_field, halved, only, scaled_gain, scaled_stray, stray_field
+from .light import Field, crop_field, gain_field, halved, nothing, only, scaled_gain, scaled_stray, stray_field
 from .masks import Mask
 from .previews import Preview, align_preview, make_preview, relit, small_shape
 from .shelf import Shelf
@@ -391,7 +391,7 @@ def _light(
                 active = cv2.dilate(r, np.ones((9, 9), np.uint8)) > 0  # its corrections are not needed elsewhere
                 frames[i] = replace(
                     frames[i],
-                    reach=crop_field(r, full) or _nowhere(full),
+                    reach=crop_field(r, full) or nothing(full),
                     gain=only(frames[i].gain, active),
                     glow=only(frames[i].glow, active),
                 )
@@ -444,11 +444,8 @@ def _offer(
 ) -> Offer:
     if all(by_day):
         return Offer(subject=Region(ellipse=(0.5, 0.5, 0.35, 0.35, 0.0)))
-    shown = [
-        replace(p, linear=np.where((m > 0)[..., None], plate, p.linear)) for p, m in zip(small, hidden, strict=True)
-    ]
     return Offer(
-        subject=lit_subject(shown, plate, by_day),
+        subject=lit_subject(small, plate, by_day, hidden),
         inside=_covered_by_all(small),
         lamps=lamps.suggest(small, plate, by_day, hidden),
     )
@@ -538,11 +535,6 @@ def _added(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8
         return preview
     part = reach[..., None].astype(np.float32) / np.float32(255)
     return replace(preview, linear=np.asarray(plate + (preview.linear - plate) * part, np.float32))
-
-
-def _nowhere(full: tuple[int, int]) -> Field:
-    small = small_shape(full)
-    return Field(values=np.zeros((0, small[1]), np.uint8), top=0, cols=(0, 0), neutral=0, small=small, full=full)
 
 
 def _findings(series: Series, frames: Sequence[Decision], left_out: Sequence[tuple[str, str]]) -> tuple[Finding, ...]:

@@ -120,15 +120,22 @@ def crop_box(crop: Crop, shape: tuple[int, int]) -> tuple[slice, slice]:
     return slice(top, top + cut_h), slice(left, left + cut_w)
 
 
-def lit_subject(previews: Sequence[Preview], plate: NDArray[np.float32], ambient: Sequence[bool]) -> Region:
+def lit_subject(
+    previews: Sequence[Preview],
+    plate: NDArray[np.float32],
+    ambient: Sequence[bool],
+    hidden: Sequence[NDArray[np.uint8]] | None = None,
+) -> Region:
     """Take as default region an ellipse round what the lamps lit most.
 
     Parameters
     ----------
     previews : sequence of Preview
-        In the reference's geometry, daylight levelled, equipment hidden (as far as it was found).
+        In the reference's geometry, daylight levelled.
     plate : (h, w, 3) float32, linear light
     ambient : sequence of bool
+    hidden : sequence of (h, w) uint8, optional
+        Masks in the same geometry: what they hide counts as lit by daylight alone.
 
     Returns
     -------
@@ -140,15 +147,20 @@ def lit_subject(previews: Sequence[Preview], plate: NDArray[np.float32], ambient
     InputError
         There is no lamp frame.
     """
-    lamps = [p for p, flag in zip(previews, ambient, strict=True) if not flag]
+    lamps = [i for i, flag in enumerate(ambient) if not flag]
     if not lamps:
         raise InputError("no frame has a lamp in it", remedy="give a region of your own")
     # Small: the subject is a large soft place.
     h, w = (max(1, round(side / SUBJECT_STEP)) for side in plate.shape[:2])
-    below, *light_of = (
-        luminance(np.asarray(cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA), np.float32))
-        for picture in (plate, *(p.linear for p in lamps))
-    )
+
+    def small(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+        return luminance(np.asarray(cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA), np.float32))
+
+    def seen(i: int) -> NDArray[np.float32]:
+        own = previews[i].linear
+        return own if hidden is None else np.where((hidden[i] > 0)[..., None], plate, own)
+
+    below, light_of = small(plate), [small(seen(i)) for i in lamps]
     # The median over the lamps, relative to daylight: a head, clipped in one frame only, does not pull it.
     stops = np.median([np.log2((own + 0.002) / (below + 0.002)) for own in light_of], axis=0)
     weight = np.clip(cv2.GaussianBlur(stops.astype(np.float32), (0, 0), max(h, w) / 100), 0, None) ** 2

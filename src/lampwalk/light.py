@@ -164,6 +164,11 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
     return Field(values=values[top:bottom].copy(), top=top, cols=(left, right), neutral=neutral, small=small, full=full)
 
 
+def nothing(full: tuple[int, int]) -> Field:
+    """Make a field that is zero everywhere, and matters nowhere."""
+    return Field(values=np.zeros((0, 1), np.uint8), top=0, cols=(0, 0), neutral=0, small=(1, 1), full=full)
+
+
 def gain_field(gain: NDArray[np.float32] | None, full: tuple[int, int]) -> Field | None:
     """Keep a gain of linear light as factors on the root, in units of `UNITY`.
 

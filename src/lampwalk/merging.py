@@ -144,7 +144,7 @@ def merge_folder(
         decisions = decide(
             series,
             choices=choices,
-            given=Given(masks=by_hand, lamps=_lamps(former) | dict(lamps or {})),
+            given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
             keep=_keeper(folder),
             shelf=shelf,
             progress=progress,
@@ -200,8 +200,8 @@ def merge_worksheet(
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
         decisions = decide(
             series,
-            choices=_choices(sheet),
-            given=Given(masks=hand_masks, lamps=_lamps(sheet), sheet=sheet),
+            choices=choices_of(sheet),
+            given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet),
             keep=_keeper(folder),
             shelf=shelf,
             progress=progress,
@@ -230,11 +230,13 @@ def read_hand_masks(folder: Path, frames: Path) -> dict[str, NDArray[np.uint8]]:
     return {names[path.stem]: runfolder.read_mask(path) for path in found}
 
 
-def _lamps(sheet: Worksheet | None) -> dict[str, Lamp]:
+def lamps_of(sheet: Worksheet | None) -> dict[str, Lamp]:
+    """Lamps as a worksheet has them, by frame name."""
     return {} if sheet is None else {record.file: record.lamp for record in sheet.frames}
 
 
-def _choices(sheet: Worksheet) -> Choices:
+def choices_of(sheet: Worksheet) -> Choices:
+    """Choices that a worksheet was made with."""
     known = {name: sheet.merge[name] for name in Choices.__dataclass_fields__ if name in sheet.merge}
     for name, value in known.items():
         kind = str if name == "rule" else bool

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from .. import ambient, composite, fill, geometry, lamps, merging, parallel, rules
 from ..ambient import Level
 from ..colour import to_encoded, to_linear
-from ..decisions import Decision, Decisions, Given, Offer, _nowhere, decide
+from ..decisions import Decision, Decisions, Given, Offer, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
-from ..light import UNITY, Field, crop_field, gain_field, stray_field
+from ..light import UNITY, Field, crop_field, gain_field, nothing, stray_field
 from ..previews import CLIPPED, Preview, align_preview, make_preview
 from ..stack import Stack
 from ..worksheet import Lamp, Worksheet
@@ -76,11 +76,11 @@ def settle(
         Called between steps; may raise to give up.
     """
     # The places of hot pixels are those of full size; a preview has none left.
-    choices = replace(merging._choices(sheet), hot_pixels=False)
+    choices = replace(merging.choices_of(sheet), hot_pixels=False)
     decisions = decide(
         run.series,
         choices=choices,
-        given=Given(masks=masks, lamps=merging._lamps(sheet), sheet=run.small_sheet(sheet)),
+        given=Given(masks=masks, lamps=merging.lamps_of(sheet), sheet=run.small_sheet(sheet)),
         threads=THREADS,
         progress=lambda *_: goes_on(),
     )
@@ -222,7 +222,7 @@ class LightTable:
         if not self._settled.decisions.choices.quiet or not by_day or self.frames[i].role == "ambient":
             return None
         found = rules.reach([_seen(self.layers[by_day[0]]), _seen(self.layers[i])], [True, False])[1]
-        return None if found is None else crop_field(found, found.shape) or _nowhere(found.shape)
+        return None if found is None else crop_field(found, found.shape) or nothing(found.shape)
 
     def _as_shot(self, i: int) -> _Shot:
         # A slider asks for the same frame many times.
@@ -311,9 +311,9 @@ def _merged(frames: Sequence[Decision], rule: str, rows: slice) -> Stack:
 
     def one(strip: slice) -> None:
         for number, d in numbered:
-            composite._add(stack, strip, d, d.frame.pixels(), number)
+            composite.add_strip(stack, strip, d, d.frame.pixels(), number)
         if filled:
-            composite._fill(stack, strip, filled)
+            composite.fill_strip(stack, strip, filled)
 
     # The whole picture on the strips of the full merge, for the same bytes; a few rows on two threads.
     height = rows.stop - rows.start
