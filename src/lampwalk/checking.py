@@ -13,11 +13,12 @@ import numpy as np
 
 from . import alignment, planning
 from .colour import luminance
-from .decisions import Choices, Decision, Decisions, Progress, decide
+from .decisions import Choices, Decision, Decisions, decide
 from .errors import Finding
 from .files import Facts
 from .frames import Series, as_series
 from .geometry import Matrix
+from .looking import Progress
 from .previews import Preview
 
 DRIFT_EV = 0.4

@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, geometry, hotpixels, light, parallel, profiles, rules, worksheet
-from .decisions import Choices, Decision, Decisions, Given, Progress, decide
+from .decisions import Choices, Decision, Decisions, Given, decide
 from .errors import Finding
 from .frames import Series, as_series, working_pixels
 from .geometry import STRIP_ROWS
 from .light import Field
+from .looking import Progress
 from .profiles import Profile
 from .shelf import Shelf
 from .stack import Stack
@@ -411,6 +412,8 @@ def _record(d: Decision) -> worksheet.FrameRecord:
             }
             for r in d.mask.regions
         ]
+    if d.fill_share:
+        notes["fill"] = {"share": round(d.fill_share, 5)}
     return worksheet.FrameRecord(
         file=d.frame.name,
         role=d.role,

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from threading import Event, Lock
 
 import cv2
 import numpy as np
@@ -19,16 +17,13 @@ from .files import exposure_ev
 from .finish import Region, lit_subject
 from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
-from .hotpixels import HotPixels
 from .lamps import Suggestion
 from .light import Field, crop_field, gain_field, halved, nothing, only, scaled_gain, scaled_stray, stray_field
+from .looking import Looker, Progress
 from .masks import Mask
-from .previews import Preview, align_preview, make_preview, relit, small_shape
+from .previews import Preview, align_preview, relit, small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
-
-Progress = Callable[[str, int, int], None]
-"""Called with (step, done, of how many)."""
 
 MAX_FRAMES = 254
 """Frames of one series: the coverage map is 8-bit, 0 and 255 are taken."""
@@ -104,6 +99,8 @@ class Decision:
     gain, glow, reach, fill : Field or None
         Small fields in the reference's geometry: gain (`light.gain_field`), stray light (`light.stray_field`), 255
         where the frame takes part, fill ratio (`light.gain_field`).
+    fill_share : float
+        Share of the picture that the fill brightens visibly, 0-1.
     """
 
     frame: Frame
@@ -118,6 +115,7 @@ class Decision:
     glow: Field | None = None
     reach: Field | None = None
     fill: Field | None = None
+    fill_share: float = 0.0
 
     @property
     def frame_to_reference(self) -> geometry.Matrix:
@@ -207,12 +205,12 @@ def decide(
     if len(series) > MAX_FRAMES:
         raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
     with parallel.limited(threads):
-        found = _decide(series, _Looker(series, keep, shelf or Shelf(), progress), choices=choices, given=given)
+        found = _decide(series, Looker(series, keep, shelf or Shelf(), progress), choices=choices, given=given)
     parallel.give_back_memory()
     return found
 
 
-def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) -> Decisions:
+def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -> Decisions:
     sheet = given.sheet
     previews, sightings = looker.look(observe=sheet is None)
     if sheet is None:
@@ -254,61 +252,6 @@ def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) 
         offer=offer,
         findings=(*_findings(series, frames, left_out), *remarks),
     )
-
-
-class _Looker:
-    """Decodes every frame once, and keeps what is small."""
-
-    def __init__(
-        self, series: Series, keep: Callable[[Preview], None] | None, shelf: Shelf, progress: Progress | None
-    ) -> None:
-        self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
-        self._count = itertools.count(1)
-        self._hot = HotPixels()
-        self._lock, self._named = Lock(), Event()
-
-    def look(self, *, observe: bool) -> tuple[list[Preview], list[Sighting]]:
-        """Previews of all frames, and what alignment needs of them if asked for."""
-        seen = parallel.each(lambda frame: self._look_at(frame, observe=observe), self._series.frames)
-        return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
-
-    def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
-        """Points found on the frames, or those of a worksheet: (n, 2) row and column."""
-        if sheet is None:
-            return self._hot.found()
-        points = np.array(sheet.merge.get("hot_points", []), np.intp).reshape(-1, 2)
-        inside = (points >= 0).all(axis=1) & (points < self._series.shape).all(axis=1)
-        return points[inside]
-
-    def tell(self, step: str, done: int) -> None:
-        if self._progress:
-            self._progress(step, done, len(self._series) if step == "looking" else 1)
-
-    def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
-        first = frame is self._series.frames[0]
-        try:
-            pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
-            if first:
-                self._collect(frame, pixels, observe=observe)
-        finally:
-            if first:
-                self._named.set()
-        preview = make_preview(frame.name, pixels)
-        sighting = alignment.observe(pixels) if observe else None
-        if not first:
-            self._named.wait()  # the first frame names the points that could be hot
-            self._collect(frame, pixels, observe=observe)
-        self._shelf.give_back(frame, pixels)
-        del pixels
-        if self._keep:
-            self._keep(preview)
-        self.tell("looking", next(self._count))
-        return preview, sighting
-
-    def _collect(self, frame: Frame, pixels: NDArray[np.generic], *, observe: bool) -> None:
-        if observe and frame.array is None:
-            with self._lock:
-                self._hot.add(pixels)
 
 
 def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
@@ -433,7 +376,9 @@ def _filled(
 
     def one(k: int) -> Decision:
         behind = cv2.dilate(hidden[on[k]], np.ones((5, 5), np.uint8)) > 0
-        return replace(frames[on[k]], fill=only(gain_field(fill_of(k), full), behind))
+        ratio = fill_of(k)
+        share = fill.share(hidden[on[k]], ratio)
+        return replace(frames[on[k]], fill=only(gain_field(ratio, full), behind), fill_share=share)
 
     changed = dict(zip(on, parallel.each(one, range(len(on))), strict=True))
     return [changed.get(i, d) for i, d in enumerate(frames)]

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import parallel
+from . import light, parallel
 from .previews import Preview
 
 SHRINK = 2
@@ -135,45 +135,16 @@ def one_by_one(
     return one
 
 
-def share(hidden: Sequence[NDArray[np.uint8]], fields: Sequence[_Field | None]) -> tuple[float, ...]:
-    """Share of the picture (0-1) that each frame's fill brightens visibly.
+def share(hidden: NDArray[np.uint8], field: _Field | None) -> float:
+    """Share of the picture (0-1) that a frame's fill brightens visibly.
 
     Parameters
     ----------
-    hidden : sequence of (h, w) uint8
-    fields : sequence of (h, w, 3) float32 or None
+    hidden : (h, w) uint8
+    field : (h, w, 3) float32 or None
         As returned by `estimate`.
     """
-    shares = []
-    for mask, field in zip(hidden, fields, strict=True):
-        shows = field is not None and (mask > 127) & (field.max(axis=2) > SEEN)
-        shares.append(float(np.mean(shows)))
-    return tuple(shares)
-
-
-def uncertain(
-    previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], fields: Sequence[_Field | None]
-) -> tuple[_Bools | None, ...]:
-    """Where the fill would have to guess: no other frame sees the place, or the ratio is at its largest.
-
-    Parameters
-    ----------
-    previews, hidden, fields
-        As for and from `estimate`.
-
-    Returns
-    -------
-    tuple of (h, w) bool or None
-        None for frames without fill.
-    """
-    seen = np.sum([p.valid & (m <= 127) for p, m in zip(previews, hidden, strict=True)], axis=0)
-    found: list[_Bools | None] = []
-    for mask, field in zip(hidden, fields, strict=True):
-        if field is None:
-            found.append(None)
-        else:
-            found.append((mask > 127) & ((seen == 0) | (field.max(axis=2) >= 0.999 * LARGEST)))
-    return tuple(found)
+    return 0.0 if field is None else float(np.mean((hidden > 127) & (light.strongest(field) > SEEN)))
 
 
 def _box(gone: _Bools) -> tuple[slice, slice]:

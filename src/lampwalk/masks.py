@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import cv2
 import numpy as np
@@ -173,46 +172,6 @@ def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tup
         return Mask(name=previews[i].name, hidden=_widened(area), regions=found)
 
     return tuple(parallel.each(one, range(len(previews))))
-
-
-def combine(
-    found: Sequence[Mask],
-    by_hand: Mapping[str, NDArray[np.uint8]],
-    mode: Literal["replace", "add"] = "replace",
-) -> tuple[Mask, ...]:
-    """Put painted masks in place of the found ones, or on top of them.
-
-    Parameters
-    ----------
-    found : sequence of Mask
-    by_hand : mapping of frame name to (h, w) uint8
-        Painted masks, 255 = hidden, in the size and geometry of the found ones. Other frames stay.
-    mode : "replace" or "add"
-        With "replace" a painted mask is taken exactly as it is; with "add" a pixel is hidden as much as
-        either says.
-
-    Raises
-    ------
-    InputError
-        For an unknown frame, a mode that is neither, or a painted mask of another size or type.
-    """
-    if mode not in ("replace", "add"):
-        raise InputError(f"masks cannot be combined by {mode!r}", remedy='use "replace" or "add"')
-    unknown = sorted(set(by_hand) - {m.name for m in found})
-    if unknown:
-        raise InputError(f"no frame is called {unknown[0]!r}", remedy="name painted masks like the frames")
-    return tuple(_combined(m, by_hand[m.name], mode) if m.name in by_hand else m for m in found)
-
-
-def _combined(mask: Mask, painted: NDArray[np.uint8], mode: str) -> Mask:
-    if painted.shape != mask.hidden.shape or painted.dtype != np.uint8:
-        raise InputError(
-            f"the mask of {mask.name} is {painted.dtype} {painted.shape}, not uint8 {mask.hidden.shape}",
-            remedy="paint it on the frame itself, white on black",
-        )
-    if mode == "replace":
-        return replace(mask, hidden=painted.copy(), regions=(), by_hand=True)
-    return replace(mask, hidden=np.maximum(mask.hidden, painted), by_hand=True)
 
 
 def _widened(area: NDArray[np.bool_]) -> NDArray[np.uint8]:

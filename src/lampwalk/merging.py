@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 from . import encode, finish, handoff, light, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import Choices, Decision, Given, Offer, Progress, decide
+from .decisions import Choices, Decision, Given, Offer, decide
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .handoff import Extras
+from .looking import Progress
 from .previews import Preview, small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet

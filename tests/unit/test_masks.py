@@ -197,41 +197,6 @@ def test_same_again(series, monkeypatch):
     )
 
 
-def test_painted_mask_replaces_exactly(series, monkeypatch):
-    before = found(series, likely(series, 2, drawn()), monkeypatch)
-    painted = np.random.default_rng(0).integers(0, 256, (H, W), np.uint8)
-    after = masks.combine(before, {"02": painted})
-    assert np.array_equal(after[2].hidden, painted)
-    assert after[2].by_hand
-    assert after[2].regions == ()
-    assert after[1] is before[1]
-
-
-def test_painted_mask_adds_exactly(series, monkeypatch):
-    before = found(series, likely(series, 2, drawn()), monkeypatch)
-    painted = np.zeros((H, W), np.uint8)
-    painted[5:9, 5:9] = 200
-    after = masks.combine(before, {"02": painted}, "add")
-    assert np.array_equal(after[2].hidden, np.maximum(before[2].hidden, painted))
-    assert after[2].by_hand
-    assert after[2].regions == before[2].regions
-
-
-@pytest.mark.parametrize(
-    ("painted", "mode", "named"),
-    [
-        ({"99": np.zeros((H, W), np.uint8)}, "replace", "99"),
-        ({"01": np.zeros((H, W + 1), np.uint8)}, "replace", "01"),
-        ({"01": np.zeros((H, W), np.float32)}, "add", "01"),
-        ({"01": np.zeros((H, W), np.uint8)}, "multiply", "multiply"),
-    ],
-)
-def test_wrong_painted_masks_are_refused(painted, mode, named):
-    none = [Mask(name="01", hidden=np.zeros((H, W), np.uint8))]
-    with pytest.raises(InputError, match=named):
-        masks.combine(none, painted, mode)
-
-
 def test_flags_and_sizes_must_fit(series):
     with pytest.raises(InputError, match="flags"):
         masks.find_in_previews(series, [True])
