@@ -116,7 +116,7 @@ class Comparison:
         shape = working_shape(previews[0].shape)
         self._ambient = list(ambient)
         self._frames = parallel.each(lambda p: _read(p, shape), _without_gaps(previews))
-        self._extremes = _extremes([f.detail for f in self._frames])
+        self._extremes = extremes([f.detail for f in self._frames])
         count = range(len(self._frames))
         self._others = [_choose_others(self._frames, ambient, i) for i in count]
         self._unexplained = parallel.each(lambda i: _unexplained(self._frames, i, self._others[i]), count)
@@ -131,8 +131,8 @@ class Comparison:
         plates = [f for f, by_day in zip(self._frames, self._ambient, strict=True) if by_day and f is not me]
         fine = _Stack(FINE_CHANNELS, me.log.shape)
         fine.add(me.log + 3, 0.5)
-        for other in (top, middle, low, plates[0].log if plates else low):
-            fine.add(me.log - other)
+        for reference in (top, middle, low, plates[0].log if plates else low):
+            fine.add(me.log - reference)
         fine.add(_darker(me, plates[0].log if plates else low))
         fine.add(me.clipped)
         fine.add(me.high - (stats.high - me.high) / np.float32(n - 1), 2)
@@ -251,29 +251,50 @@ def _log(linear: Map) -> Map:
     return np.asarray(cv2.log(linear + np.float32(DARK)), np.float32)
 
 
-def _detail(high: Map, extremes: tuple[Map, Map, Map, Map]) -> Map:
+def _detail(high: Map, range_of_all: tuple[Map, Map, Map, Map]) -> Map:
     """High-passed log light, how far it lies outside the range of the others, and off the middle of it."""
-    top, below, above, low = extremes
+    top, below, above, low = range_of_all
     result = np.empty((DETAIL_CHANNELS, *high.shape), np.float32)
     for y in range(0, len(high), ROWS):
         rows = slice(y, y + ROWS)
         h = high[rows]
-        most, least = _other(h, top[rows], below[rows]), _other(h, low[rows], above[rows])
+        most, least = other(h, top[rows], below[rows]), other(h, low[rows], above[rows])
         np.multiply(h, 2, out=result[0, rows])
         np.multiply(np.maximum(h - most, 0) - np.maximum(least - h, 0), 2, out=result[1, rows])
         np.subtract(2 * h, most + least, out=result[2, rows])
     return result
 
 
-def _other(mine: Map, first: Map, second: Map) -> Map:
-    """The second-best where a frame itself is the best, else the best."""
+def other(mine: Map, first: Map, second: Map) -> Map:
+    """Best of the other frames, from the best and the second-best of all.
+
+    Parameters
+    ----------
+    mine, first, second : (h, w) float32
+        One frame's values, and two neighbours of what `extremes` returns.
+
+    Returns
+    -------
+    (h, w) float32
+        The second-best where the frame itself is the best, else the best.
+    """
     result = first.copy()
     cv2.copyTo(second, cv2.compare(mine, first, cv2.CMP_EQ), result)
     return result
 
 
-def _extremes(maps: Sequence[Map]) -> tuple[Map, Map, Map, Map]:
-    """Highest, second highest, second lowest and lowest value per pixel."""
+def extremes(maps: Sequence[Map]) -> tuple[Map, Map, Map, Map]:
+    """Highest, second highest, second lowest and lowest value per pixel.
+
+    Parameters
+    ----------
+    maps : N of (h, w) float32
+
+    Returns
+    -------
+    four of (h, w) float32
+        The second ones are infinite for a single map.
+    """
     top, below = maps[0].copy(), np.full_like(maps[0], -np.inf)
     low, above = maps[0].copy(), np.full_like(maps[0], np.inf)
     for y in range(0, len(top), ROWS):  # a strip of all four stays in the processor's cache

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour
+from .cues import extremes, other
 from .previews import Preview
 
 Map = NDArray[np.float32]
@@ -123,7 +124,7 @@ class Light:
 
     def others(self, i: int) -> Map:
         """Brightest of the other frames."""
-        return np.where(self.log[i] >= self.best, self.second, self.best)
+        return other(self.log[i], self.best, self.second)
 
 
 def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
@@ -136,7 +137,7 @@ def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
     ambient : N of bool
     """
     log = tuple(_log(p) for p in previews)
-    best, second, _, _ = _extremes(log)
+    best, second, _, _ = extremes(log)
     plates = [m for m, a in zip(log, ambient, strict=True) if a]
     return Light(
         log=log,
@@ -144,13 +145,17 @@ def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
         second=second,
         daylight=np.mean(plates, axis=0, dtype=np.float32) if plates else None,
         clipped=np.sum([p.clipped for p in previews], axis=0, dtype=np.uint8),
-        detail=_extremes([_across(m) for m in log]),
+        detail=extremes([_across(m) for m in log]),
     )
 
 
 def _log(preview: Preview) -> Map:
-    smooth = cv2.GaussianBlur(colour.luminance(preview.linear), (0, 0), 0.8)
-    return np.where(preview.valid, np.log(np.maximum(smooth, 0) + DARK), np.log(DARK)).astype(np.float32)
+    luminance = cv2.transform(preview.linear, colour.LUMINANCE[None])
+    smooth = cv2.GaussianBlur(luminance, (0, 0), 0.8)
+    log = cv2.log(np.maximum(smooth, 0) + np.float32(DARK))
+    if not preview.valid.all():
+        log[~preview.valid] = np.log(DARK)
+    return np.asarray(log, np.float32)
 
 
 def _across(log: Map) -> Map:
@@ -158,14 +163,37 @@ def _across(log: Map) -> Map:
     return np.asarray(log - cv2.blur(log, (2 * ACROSS_PX + 1, 1)), np.float32)
 
 
-def _extremes(maps: Sequence[Map]) -> tuple[Map, Map, Map, Map]:
-    """Highest, second highest, second lowest and lowest value at each pixel."""
-    top = np.full_like(maps[0], -np.inf)
-    below, above, low = top.copy(), -top, -top
-    for m in maps:
-        below, top = np.maximum(below, np.minimum(top, m)), np.maximum(top, m)
-        above, low = np.minimum(above, np.maximum(low, m)), np.minimum(low, m)
-    return top, below, above, low
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spots:
+    """Connected spots of a map; all lie in one window of it, and only there is anything looked up."""
+
+    label: NDArray[np.int32]  # (h', w') number of the spot, 0 beside them
+    stats: NDArray[np.int32]  # (n, 5): x and y in the map, width, height, area
+    window: tuple[slice, slice]
+    shape: tuple[int, int]
+
+    def total(self, values: NDArray[Any]) -> NDArray[np.float64]:
+        """Sum of a map's values over each spot."""
+        inside = self.label > 0
+        weights = values[self.window][inside]
+        return np.asarray(np.bincount(self.label[inside], weights=weights, minlength=len(self.stats)), np.float64)
+
+    def map(self, chosen: NDArray[np.bool_]) -> Area:
+        """Where the chosen spots are."""
+        result = np.zeros(self.shape, bool)
+        result[self.window] = chosen[self.label]
+        return result
+
+
+def _spots(where: Area) -> _Spots:
+    mask = where.view(np.uint8)
+    x, y, w, h = cv2.boundingRect(mask)
+    window = np.s_[y & ~1 : y + h, x & ~1 : x + w]  # even, as spots are numbered by blocks of 2 x 2
+    if not w:
+        return _Spots(np.zeros(mask[window].shape, np.int32), np.zeros((1, 5), np.int32), window, mask.shape)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(mask[window], connectivity=8)
+    stats[:, :2] += (x & ~1, y & ~1)
+    return _Spots(np.asarray(label, np.int32), np.asarray(stats, np.int32), window, mask.shape)
 
 
 def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area, tuple[Region, ...]]:
@@ -191,7 +219,7 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
     p = np.where(plain, np.float32(1), probability)
     parts = _parts(p, heads | plain, louder, darker)
     chosen = _joined(parts, _judge(parts, p.size))
-    area = chosen[parts.label]
+    area = parts.spots.map(chosen)
     heads = (heads | plain) & area
     if heads.any():
         area |= _poles(heads, _upright(i, light, heads))
@@ -205,29 +233,26 @@ def _bright_heads(i: int, p: Map, preview: Preview, light: Light) -> tuple[Area,
 
     A lit surface burns out gradually and in the shape of its texture; a head is convex, with a sharp edge.
     """
-    alone = (preview.clipped & (light.clipped == 1)).astype(np.uint8)
-    n, label, stats, _ = cv2.connectedComponentsWithStats(alone, connectivity=8)
-    area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
-    inside = np.flatnonzero(alone)
-    likely = np.bincount(label.ravel()[inside], weights=(p > LIKELY).ravel()[inside], minlength=n) / area
-    compact = area > COMPACT * stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]
+    spots = _spots(preview.clipped & (light.clipped == 1))
+    area = np.maximum(spots.stats[:, cv2.CC_STAT_AREA], 1)
+    likely = spots.total(p > LIKELY) / area
+    compact = area > COMPACT * spots.stats[:, cv2.CC_STAT_WIDTH] * spots.stats[:, cv2.CC_STAT_HEIGHT]
     good = compact & (area > HEAD * p.size) & (likely > 0.6)
     plain = compact & (area > PLAIN_HEAD * p.size)
     good[0] = plain[0] = False
-    for k in np.flatnonzero(plain):
-        plain[k] = _is_head(label, stats[k, :4], int(k), light.log[i], light.others(i))
-    return good[label], plain[label]
+    if plain.any():
+        others = light.others(i)
+        for k in np.flatnonzero(plain):
+            plain[k] = _is_head(spots, int(k), light.log[i], others)
+    return spots.map(good), spots.map(plain)
 
 
-def _is_head(label: NDArray[np.int32], box: NDArray[np.int32], k: int, mine: Map, others: Map) -> bool:
+def _is_head(spots: _Spots, k: int, mine: Map, others: Map) -> bool:
     """Convex, with a sharp edge, and much brighter than what other frames show there."""
-    x, y, w, h = (int(v) for v in box)
-    r = EDGE_PX + 1
-    window = np.s_[max(0, y - r) : y + h + r, max(0, x - r) : x + w + r]
-    spot = (label[window] == k).astype(np.uint8)
-    thin = 2 * max(1, round(THIN * np.sqrt(spot.sum()))) + 1
-    spot = cv2.morphologyEx(spot, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thin, thin)))
-    if spot.sum() < BODY * (label[window] == k).sum():  # frayed all round, as lit ground is
+    whole, window = _alone(spots, k, EDGE_PX + 1)
+    thin = 2 * max(1, round(THIN * np.sqrt(whole.sum()))) + 1
+    spot = cv2.morphologyEx(whole, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thin, thin)))
+    if spot.sum() < BODY * whole.sum():  # frayed all round, as lit ground is
         return False
     contours, _ = cv2.findContours(spot, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     hull = cv2.convexHull(np.vstack(contours))
@@ -238,12 +263,23 @@ def _is_head(label: NDArray[np.int32], box: NDArray[np.int32], k: int, mine: Map
     return bool(convex > CONVEX and dark > 0.6 and np.median(others[window][spot > 0]) < np.log(0.37))
 
 
+def _alone(spots: _Spots, k: int, margin: int) -> tuple[NDArray[np.uint8], tuple[slice, slice]]:
+    """One spot with some room round it: 1 where it is, and where in the map that is."""
+    x, y, w, h = (int(v) for v in spots.stats[k, :4])
+    rows, columns = spots.shape
+    y0, x0 = max(0, y - margin), max(0, x - margin)
+    window = np.s_[y0 : min(rows, y + h + margin), x0 : min(columns, x + w + margin)]
+    result = np.zeros((window[0].stop - y0, window[1].stop - x0), np.uint8)
+    top, left = y - spots.window[0].start, x - spots.window[1].start
+    result[y - y0 : y - y0 + h, x - x0 : x - x0 + w] = spots.label[top : top + h, left : left + w] == k
+    return result, window
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Parts:
     """Connected parts of what is likely (index 0 is the rest), with what speaks for and against each."""
 
-    label: NDArray[np.int32]
-    box: NDArray[np.int32]  # (n, 4): x, y, width, height
+    spots: _Spots
     area: NDArray[np.float64]
     mean: NDArray[np.float64]  # probability
     sure: NDArray[np.float64]  # pixels
@@ -253,24 +289,17 @@ class _Parts:
 
 
 def _parts(p: Map, heads: Area, louder: Area, darker: Area) -> _Parts:
-    likely = ((p > LIKELY) | heads).astype(np.uint8)
-    n, label, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=8)
-    inside = np.flatnonzero(likely)
-    of = label.ravel()[inside]
-
-    def total(values: NDArray[Any]) -> NDArray[np.float64]:
-        return np.asarray(np.bincount(of, weights=values.ravel()[inside], minlength=n), np.float64)
-
-    area = np.maximum(total(likely), 1)
+    likely = (p > LIKELY) | heads
+    spots = _spots(likely)
+    area = np.maximum(spots.total(likely), 1)
     return _Parts(
-        label=np.asarray(label, np.int32),
-        box=np.asarray(stats[:, :4], np.int32),
+        spots=spots,
         area=area,
-        mean=total(p) / area,
-        sure=total(p > SURE),
-        head=total(heads),
-        louder=total(louder) / area,
-        darker=total(darker) / area,
+        mean=spots.total(p) / area,
+        sure=spots.total(p > SURE),
+        head=spots.total(heads),
+        louder=spots.total(louder) / area,
+        darker=spots.total(darker) / area,
     )
 
 
@@ -283,13 +312,14 @@ def _judge(parts: _Parts, size: int) -> NDArray[np.bool_]:
 
 def _joined(parts: _Parts, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Add the parts that go on behind a short gap, as a leg behind grass does: less evidence is enough."""
-    side = 2 * round(GAP * max(parts.label.shape)) + 1
-    fit = (parts.sure > SMALLEST / 5 * parts.label.size) & ~chosen
+    label, shape = parts.spots.label, parts.spots.shape
+    side = 2 * round(GAP * max(shape)) + 1
+    fit = (parts.sure > SMALLEST / 5 * shape[0] * shape[1]) & ~chosen
     fit[0] = False
-    while fit.any():
-        around = cv2.dilate(chosen[parts.label].astype(np.uint8), np.ones((side, side), np.uint8)) > 0
+    while fit.any() and chosen.any():
+        around = cv2.dilate(chosen[label].view(np.uint8), np.ones((side, side), np.uint8)) > 0
         reached = np.zeros_like(chosen)
-        reached[parts.label[around]] = True
+        reached[label[around]] = True
         if not (reached & fit).any():
             break
         chosen, fit = chosen | (reached & fit), fit & ~reached
@@ -310,33 +340,32 @@ def _upright(i: int, light: Light, heads: Area) -> Map:
     """How far upright lines lie outside of what all other frames show, natural log, averaged along them."""
     top, below, above, low = light.detail
     mine = _across(light.log[i])
-    beside = cv2.dilate(heads.astype(np.uint8), np.ones((1, 2 * ACROSS_PX + 3), np.uint8)) > 0
-    brighter = np.maximum(mine - np.where(mine >= top, below, top), 0)
-    darker = np.maximum(np.where(mine <= low, above, low) - mine, 0)
+    beside = cv2.dilate(heads.view(np.uint8), np.ones((1, 2 * ACROSS_PX + 3), np.uint8)) > 0
+    brighter = np.maximum(mine - other(mine, top, below), 0)
+    darker = np.maximum(other(mine, low, above) - mine, 0)
     brighter[beside] = darker[beside] = 0  # a head's own edges are no poles
     along = (1, 2 * ALONG_PX + 1)
-    return np.asarray(np.maximum(cv2.blur(brighter, along), cv2.blur(darker, along)), np.float32)
+    return np.asarray(cv2.max(cv2.blur(brighter, along), cv2.blur(darker, along)), np.float32)
 
 
 def _poles(heads: Area, upright: Map) -> Area:
     """Upright lines that hang at a head: poles too faint or too thin to be likely by themselves."""
     crest = cv2.dilate(upright, np.ones((1, 2 * ACROSS_PX + 1), np.uint8)) / 2
-    lines = ((upright > POLE) & (upright > crest)).astype(np.uint8)
-    n, label, stats, _ = cv2.connectedComponentsWithStats(lines, connectivity=8)
-    height = stats[:, cv2.CC_STAT_HEIGHT]
-    narrow = (height > 2 * ALONG_PX) & (stats[:, cv2.CC_STAT_AREA] < 2 * ACROSS_PX * height)
+    lines = _spots((upright > POLE) & (upright > crest))
+    height = lines.stats[:, cv2.CC_STAT_HEIGHT]
+    narrow = (height > 2 * ALONG_PX) & (lines.stats[:, cv2.CC_STAT_AREA] < 2 * ACROSS_PX * height)
     reach = np.ones((2 * ALONG_PX + 1, 4 * ACROSS_PX + 1), np.uint8)
-    below = cv2.dilate(heads.astype(np.uint8), reach, anchor=(2 * ACROSS_PX, 2 * ALONG_PX)) > 0
-    touched = np.zeros(n, bool)
-    touched[label[below]] = True
+    below = cv2.dilate(heads.view(np.uint8), reach, anchor=(2 * ACROSS_PX, 2 * ALONG_PX)) > 0
+    touched = np.zeros(len(lines.stats), bool)
+    touched[lines.label[below[lines.window]]] = True
     touched[0] = False
-    return np.asarray((touched & narrow)[label], bool)
+    return lines.map(touched & narrow)
 
 
 def _beside(area: Area, p: Map, louder: Area) -> Area:
     """Find what is less likely beside a region, but would show."""
     side = 2 * BESIDE_PX + 1
-    near = cv2.dilate(area.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
+    near = cv2.dilate(area.view(np.uint8), np.ones((side, side), np.uint8)) > 0
     return (p > FAINT) & louder & near
 
 
@@ -346,12 +375,11 @@ def _glow_core(heads: Area, mine: Map, louder: Area) -> Area:
     Glow falls off evenly all round; what is much brighter than the rest at the same distance is a lit thing.
     """
     core = np.zeros(heads.shape, bool)
-    n, label, stats, _ = cv2.connectedComponentsWithStats(heads.astype(np.uint8), connectivity=8)
-    for k in range(1, n):
-        x, y, w, h, area = (int(v) for v in stats[k])
-        r = round(CORE * np.sqrt(area / np.pi))
-        window = np.s_[max(0, y - r) : y + h + r, max(0, x - r) : x + w + r]
-        away = cv2.distanceTransform((label[window] != k).astype(np.uint8), cv2.DIST_L2, 5).astype(np.int32)
+    spots = _spots(heads)
+    for k in range(1, len(spots.stats)):
+        r = round(CORE * np.sqrt(spots.stats[k, cv2.CC_STAT_AREA] / np.pi))
+        spot, window = _alone(spots, k, r)
+        away = cv2.distanceTransform(1 - spot, cv2.DIST_L2, 5).astype(np.int32)
         light = mine[window]
         usual = np.array([np.median(light[away == d]) if (away == d).any() else 0 for d in range(r + 1)])
         even = light < usual[np.minimum(away, r)] + LIT_THING
@@ -360,8 +388,8 @@ def _glow_core(heads: Area, mine: Map, louder: Area) -> Area:
 
 
 def _region(parts: _Parts, k: int) -> Region:
-    x, y, w, h = (int(v) for v in parts.box[k])
-    rows, columns = parts.label.shape
+    x, y, w, h = (int(v) for v in parts.spots.stats[k, :4])
+    rows, columns = parts.spots.shape
     confidence = float(min(1.0, parts.mean[k]))
     words = ["a head, burnt out in this frame only" if parts.head[k] > 0 else "a thing that no other frame shows"]
     if parts.darker[k] > MOSTLY:

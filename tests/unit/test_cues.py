@@ -102,7 +102,7 @@ def test_highest_and_lowest_of_the_others_as_numpy_finds_them() -> None:
     rng = np.random.default_rng(2)
     for n in (2, 3, 8):
         maps = [rng.standard_normal((50, 11)).astype(np.float32) for _ in range(n)]
-        extremes = cues._extremes(maps)
+        extremes = cues.extremes(maps)
         for i, mine in enumerate(maps):
             others = np.stack(maps[:i] + maps[i + 1 :])
             found = cues._detail(mine, extremes) / 2

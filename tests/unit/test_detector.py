@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from importlib import resources
+from threading import local
 
 import cv2
 import numpy as np
+import pytest
 
 from lampwalk import detector
 from lampwalk.previews import Preview
@@ -66,6 +68,22 @@ def test_same_bytes_for_any_number_of_threads() -> None:
     finally:
         cv2.setNumThreads(before)
     assert all(np.array_equal(a, b) for a, b in zip(one, four, strict=True))
+
+
+def test_a_file_that_opencv_cannot_open_by_name_is_read_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    frames = series(stand=True, n=3)
+    by_name = detector.probability(frames, [True, False, False])
+    read = cv2.dnn.readNetFromONNX
+
+    def only_from_memory(source: object, *engine: int) -> object:
+        if isinstance(source, str):
+            raise cv2.error("can't open it")
+        return read(source, *engine)
+
+    monkeypatch.setattr(cv2.dnn, "readNetFromONNX", only_from_memory)
+    monkeypatch.setattr(detector, "_thread", local())
+    from_memory = detector.probability(frames, [True, False, False])
+    assert max(float(np.abs(a - b).max()) for a, b in zip(by_name, from_memory, strict=True)) < 0.01
 
 
 def test_one_frame_gives_a_blank_map_and_a_gap_stays_blank() -> None:

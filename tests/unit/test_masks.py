@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lampwalk import detector, masks, regions
+from lampwalk import cues, detector, masks, regions
 from lampwalk.errors import InputError
 from lampwalk.masks import Mask
 from lampwalk.previews import Preview
@@ -139,7 +139,7 @@ def test_extremes_agree_with_sorting():
     """The running two highest and two lowest against `numpy.sort`."""
     maps = np.random.default_rng(2).random((7, 20, 30)).astype(np.float32)
     ranked = np.sort(maps, axis=0)
-    for got, expected in zip(regions._extremes(list(maps)), ranked[[-1, -2, 1, 0]], strict=True):
+    for got, expected in zip(cues.extremes(list(maps)), ranked[[-1, -2, 1, 0]], strict=True):
         assert np.array_equal(got, expected)
 
 
