@@ -11,7 +11,6 @@ them; the frames are what they were. Needs Linux.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import random
@@ -21,6 +20,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -119,7 +119,7 @@ def batch_kills(home: Path, kills: int, rng: random.Random) -> Iterator[tuple[st
         child = start(*command)
         time.sleep(rng.uniform(0, 1.05 * took))
         for process in [child] if number % 2 else list(session(child)):
-            with contextlib.suppress(ProcessLookupError):
+            with suppress(ProcessLookupError):
                 os.kill(process, signal.SIGKILL)
         status = wait(child)
         wrong = "" if gone(child) else "a worker outlived its parent"
@@ -245,7 +245,7 @@ def main() -> None:
     count: Counter[tuple[str, str]] = Counter()
     bad: Counter[tuple[str, str]] = Counter()
     remarks = []
-    with TemporaryDirectory() as scratch:
+    with TemporaryDirectory() as scratch, suppress(KeyboardInterrupt):  # what was tried is told
         trial = batch_kills if command == "batch" else watch_kills
         for before, after, wrong in trial(Path(scratch), kills, rng):
             count[before, after] += 1

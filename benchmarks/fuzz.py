@@ -1,9 +1,9 @@
-"""Mutated frames and worksheets in bulk: no traceback, no hang, no memory above a limit.
+"""Mutated frames, masks, worksheets and split files in bulk: no traceback, no hang, no memory above a limit.
 
     python benchmarks/fuzz.py [SECONDS] [SEED] [FOLDER FOR FINDINGS]
 
-Pictures go through `read_facts` and `read_pixels`, worksheets through `worksheet.load`. Allowed are a result and a
-LampwalkError. Workers are processes with a limit of address space; a case longer than HANG_S is a finding.
+Pictures go through `read_facts`, `read_pixels` and the glance of `split`, masks through `read_mask`, worksheets and split
+files through their readers, EXIF through `metadata.for_output` too. Allowed are a result and a LampwalkError. Workers are processes with a limit of address space; a case longer than HANG_S is a finding.
 """
 
 from __future__ import annotations
@@ -21,12 +21,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 os.environ["OPENCV_LOG_LEVEL"] = "OFF"
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
 import cv2
 import numpy as np
 import tifffile
+from PIL import Image
 
-from lampwalk import worksheet
+from lampwalk import metadata, runfolder, split, worksheet
 from lampwalk.errors import LampwalkError
 from lampwalk.files import read_facts, read_pixels
 from lampwalk.geometry import normalised
@@ -37,15 +39,17 @@ ROOM_BYTES = 2 * 2**30
 
 
 def seeds(folder: Path) -> list[Path]:
-    """Small valid files of every kind: JPEG with EXIF and ICC, PNG 8 and 16 bits, TIFF in several ways, a worksheet."""
-    from lampwalk import encode, metadata, profiles
+    """Small valid files of every kind: JPEG, PNG, TIFF, DNG, AVIF with EXIF, ICC and XMP, a mask, a worksheet, a split."""
+    from files.samples import write_dng
+    from lampwalk import encode, profiles
 
     rng = np.random.default_rng(1)
     small = cv2.resize(rng.integers(0, 255, (6, 8, 3), np.uint8), (48, 32))
     deep = small.astype(np.uint16) * 257
-    exif = metadata.serialise(metadata.parse(b"II*\0\x08\0\0\0\x01\0\x12\x01\x03\0\x01\0\0\0\x01\0\0\0\0\0\0\0"))
+    exif = metadata.serialise(_exif())
+    xmp = b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF><rdf:Description tiff:Orientation="6"/></rdf:RDF></x:xmpmeta>'
     icc = profiles.srgb_icc()
-    encode.write_jpeg(folder / "a.jpg", small, exif=exif, icc=icc)
+    encode.write_jpeg(folder / "a.jpg", small, exif=exif, icc=icc, xmp=xmp)
     cv2.imwrite(str(folder / "progressive.jpg"), small, [cv2.IMWRITE_JPEG_PROGRESSIVE, 1])
     encode.write_png(folder / "a.png", small, icc=icc)
     encode.write_png(folder / "deep.png", deep)
@@ -54,10 +58,20 @@ def seeds(folder: Path) -> list[Path]:
     tifffile.imwrite(folder / "tiles.tif", small, photometric="rgb", tile=(16, 16), compression="zlib", predictor=True)
     tifffile.imwrite(folder / "big.tif", small, photometric="rgb", bigtiff=True)
     tifffile.imwrite(folder / "planar.tif", np.moveaxis(small, 2, 0).copy(), photometric="rgb", planarconfig="separate")
+    write_dng(folder / "a.dng", np.linspace(0.05, 0.7, 32 * 48 * 3).reshape(32, 48, 3), (0.5, 1.0, 0.6))
+    Image.fromarray(small).save(folder / "a.avif", exif=b"Exif\0\0" + exif, icc_profile=icc)
+    encode.write_png(folder / "mask.png", small[..., 0])
+    (folder / "split.json").write_text(json.dumps({"split": 1, "series": [{"name": "bow", "files": ["a", "b"]}]}))
     record = worksheet.FrameRecord(file="a.jpg", role="lamp", homography=normalised(np.eye(3)), mask="masks/a.png")
     sheet = worksheet.Worksheet(reference="a.jpg", frames=(record,), finish={"burn": {"opacity": 0.7}})
     (folder / "worksheet.json").write_text(worksheet.to_json(sheet), "utf-8")
     return sorted(folder.iterdir())
+
+
+def _exif() -> metadata.Exif:
+    photo = {33434: metadata.rational(0.008), 33437: metadata.rational(8.0), 34855: metadata.short(100)}
+    photo |= {36867: metadata.text("2026:05:02 20:30:00"), 37385: metadata.short(1), 37386: metadata.rational(24.0)}
+    return metadata.Exif(main={274: metadata.short(1), 272: metadata.text("Test")}, photo=photo)
 
 
 def mutate(data: bytes, rng: random.Random) -> bytes:
@@ -84,16 +98,22 @@ def mutate(data: bytes, rng: random.Random) -> bytes:
     return bytes(out)
 
 
-def try_one(path: Path) -> str:
+def try_one(name: str, path: Path) -> str:
     """What happened: `read`, or the name of the error in words."""
     try:
-        if path.suffix == ".json":
+        if name == "worksheet.json":
             worksheet.load(path)
+        elif name == "split.json":
+            for series in split.read_split(path, path.parent).series:
+                assert all(path.parent in file.parents for file in series.files)
+        elif name == "mask.png":
+            assert runfolder.read_mask(path).ndim == 2
         else:
             facts = read_facts(path)
+            metadata.for_output(metadata.Metadata(exif=facts.exif, icc=facts.icc, xmp=facts.xmp), (32, 48))
+            split._reduced(split._Shot(files=(path,), path=path, facts=facts), 12)
             pixels = read_pixels(path, facts.orientation)
-            assert pixels.ndim == 3
-            assert pixels.shape[2] == 3
+            assert pixels.shape == (facts.height, facts.width, 3)
     except LampwalkError as error:
         return type(error).__name__
     return "read"
@@ -117,7 +137,7 @@ def worker(number: int, seed: int, seconds: float, pipe: multiprocessing.connect
             pipe.send(("try", name, case))
             start = time.monotonic()
             try:
-                what = try_one(path)
+                what = try_one(name, path)
             except BaseException:
                 what = "TRACEBACK " + traceback.format_exc(limit=-3)
             pipe.send(("done", what, time.monotonic() - start))

@@ -13,7 +13,7 @@ from . import batchpages, runfolder, worklog
 from .decisions import Choices
 from .errors import Finding, InputError
 from .jobs import Job, Outcome, merge_job
-from .split import Found, is_plain
+from .split import Found, Split, is_plain
 from .workers import on_executor, on_this_machine, shares
 
 RECORD = "batch.json"
@@ -24,7 +24,7 @@ Watcher = Callable[[Outcome, int, int], None]
 
 
 def merge_many(
-    folders: Sequence[str | Path | Found],
+    folders: Sequence[str | Path | Found] | Split,
     output: str | Path,
     *,
     executor: Executor | None = None,
@@ -41,7 +41,7 @@ def merge_many(
 
     Parameters
     ----------
-    folders : sequence of paths, or what `split.find_series` found
+    folders : sequence of paths, or of series found, or all that `split.find_series` found
     output : path
         The folder of the run folders.
     executor : Executor, optional
@@ -70,12 +70,13 @@ def merge_many(
         The folder of the runs cannot be written, or another process is writing it.
     """
     output = Path.absolute(Path(output))
+    items, remarks = (folders.series, folders.findings) if isinstance(folders, Split) else (folders, ())
     with runfolder.refusals(output):
         output.mkdir(parents=True, exist_ok=True)
         with runfolder.held(output / RECORD):
             runfolder.tidy(output, holding=RECORD)
             record = _read_record(output / RECORD)
-            jobs = [_job(item, output, choices, record, overwrite=overwrite) for item in folders]
+            jobs = [_job(item, output, choices, record, overwrite=overwrite) for item in items]
             _refuse_same_names(jobs)
             if executor is not None:
                 jobs = [replace(job, memory_bytes=memory_bytes or 0) for job in jobs]
@@ -94,7 +95,7 @@ def merge_many(
                 if watcher:
                     watcher(outcome, len(by_name), len(jobs))
             outcomes = tuple(by_name[job.name] for job in jobs)
-            batchpages.write(output, outcomes)
+            batchpages.write(output, outcomes, remarks)
     return outcomes
 
 

@@ -12,7 +12,7 @@ LampwalkError
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -95,6 +95,16 @@ class Finding:
         where = f"{self.frame}: " if self.frame else ""
         what_next = f" ({self.remedy})" if self.remedy else ""
         return f"{where}{self.text}{what_next}"
+
+
+def alike(findings: Sequence[Finding]) -> Iterator[tuple[bool, str]]:
+    """What holds for several frames, said once: yields (serious, line)."""
+    frames: dict[tuple[bool, str, str], list[str]] = {}
+    for finding in findings:
+        names = frames.setdefault((finding.serious, finding.text, finding.remedy), [])
+        names += [finding.frame] if finding.frame else []
+    for (serious, text, remedy), names in frames.items():
+        yield serious, str(Finding(code="", frame=", ".join(names) or None, text=text, remedy=remedy))
 
 
 @contextmanager

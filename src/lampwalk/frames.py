@@ -363,7 +363,7 @@ def _check(frames: Sequence[Frame], source: str | Path | None) -> None:
         raise SeriesError(
             f"{len(frames)} frames, and a series has at most {MOST_FRAMES}",
             file=source,
-            remedy="merge one tripod position at a time; lampwalk batch finds them in a folder",
+            remedy="merge one tripod position at a time; batch takes what belongs together from a split file",
         )
     sizes: dict[tuple[int, int], list[str]] = {}
     for frame in frames:

@@ -70,6 +70,10 @@ and the interoperability directory."""
 _MOST_FIELDS = 4096
 """Fields in one directory that are believed; real ones hold some dozens. Protects against damaged headers."""
 
+_DECLARES = re.compile(rb"<!\s*(DOCTYPE|ENTITY)|<\0!\0", re.IGNORECASE)
+"""XMP with declarations of its own (in UTF-8 or UTF-16) is not carried: it could make who reads the result unpack entities
+without end, or fetch files. XMP has no use for them."""
+
 _MOST_BYTES = 2**26
 """Bytes of all fields of one directory together; fields beyond are left out. In a damaged or malicious file thousands of
 fields may each claim to be the whole file."""
@@ -183,7 +187,9 @@ def for_output(
     return Metadata(
         exif=serialise(replace(exif, main=main, photo=photo, location=location)),
         icc=icc,
-        xmp=_clean_xmp(source.xmp, keep_location=keep_location) if source.xmp else None,
+        xmp=_clean_xmp(source.xmp, keep_location=keep_location)
+        if source.xmp and not _DECLARES.search(source.xmp)
+        else None,
     )
 
 

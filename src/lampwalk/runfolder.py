@@ -148,8 +148,9 @@ def write_sheet(folder: Path, sheet: Worksheet) -> None:
 def write_whole(path: Path, text: str) -> None:
     """Write a small text file (UTF-8), whole or not at all, also if the power fails."""
     part = path.with_name(f".{path.name}{PART}")
+    part.unlink(missing_ok=True)  # of a killed process, or a link that somebody else has laid there
     try:
-        with part.open("w", encoding="utf-8", newline="") as file:
+        with part.open("x", encoding="utf-8", newline="") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
@@ -312,7 +313,7 @@ def _locked(path: Path) -> Iterator[None]:
 
 
 def _take(path: Path) -> int:
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
     try:
         _lock(handle)
     except OSError as error:

@@ -144,7 +144,9 @@ def test_a_file_is_given_once_and_only_when_it_is_complete(frames, tmp_path, eve
 
 
 def test_the_page_shows_names_as_text():
-    assert "<script>" not in livefolder._page("<script>", ["<script>"])
+    page = livefolder._page("<script>", ["<script>"], ["<script>"])
+    assert page.count("&lt;script&gt;") == 3
+    assert "<script>" not in page
 
 
 def test_the_live_worksheet_is_json(tmp_path):

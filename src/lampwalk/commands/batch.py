@@ -75,21 +75,32 @@ def run(args: argparse.Namespace) -> int:
             remedy="give the folder that holds the frames, or their folders",
         )
 
+    finished = 0
+
     def tell(outcome: Outcome, done: int, total: int) -> None:
+        nonlocal finished
+        finished = done
         if not args.quiet:
             print(f"\r{_line(outcome)}\x1b[K" if sys.stderr.isatty() else _line(outcome), file=sys.stderr)
         reporter.progress("series", done, total)
 
-    with _executor(args.dask) as executor:
-        outcomes = merge_many(
-            found.series,
-            args.output,
-            executor=executor,
-            workers=args.workers,
-            memory_bytes=None if args.memory is None else int(args.memory * 1e9),
-            overwrite=args.overwrite,
-            watcher=tell,
+    try:
+        with _executor(args.dask) as executor:
+            outcomes = merge_many(
+                found,
+                args.output,
+                executor=executor,
+                workers=args.workers,
+                memory_bytes=None if args.memory is None else int(args.memory * 1e9),
+                overwrite=args.overwrite,
+                watcher=tell,
+            )
+    except KeyboardInterrupt:
+        print(
+            f"\nlampwalk: interrupted; {finished} of {len(found.series)} series are done, run again for the others",
+            file=sys.stderr,
         )
+        return 130
     reporter.result(_summary(args.output, outcomes))
     if all(o.state == "failed" for o in outcomes):
         return 2

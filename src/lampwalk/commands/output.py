@@ -8,7 +8,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ..errors import Finding
+from ..errors import Finding, alike
 
 
 def add_output_options(parser: argparse.ArgumentParser) -> None:
@@ -44,13 +44,8 @@ class Reporter:
         self._close()
         if self._quiet:
             return
-        alike: dict[tuple[bool, str, str], list[str]] = {}
-        for finding in findings:
-            names = alike.setdefault((finding.serious, finding.text, finding.remedy), [])
-            names += [finding.frame] if finding.frame else []
-        for (serious, text, remedy), names in alike.items():
-            one = Finding(code="", frame=", ".join(names) or None, text=text, remedy=remedy)
-            print(f"{'look' if serious else 'note'}: {one}", file=sys.stderr)
+        for serious, line in alike(findings):
+            print(f"{'look' if serious else 'note'}: {line}", file=sys.stderr)
 
     def result(self, data: Mapping[str, Any]) -> None:
         """Give the result: JSON on standard output if asked, else a line for people."""
