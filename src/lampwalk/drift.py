@@ -147,11 +147,12 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Drift]:
     mirrored = reflections.measure(previews, at, lit=lit)
     lines = [None] * len(previews) if lit else _lines(halves, looks, at)
 
-    def choose(look: _Look, mirrored_ev: float | None, line_ev: float | None) -> Drift:
+    def choose(look: _Look, glint: reflections.Mirrored | None, line_ev: float | None) -> Drift:
         if look.sure:
             return look.drift()
-        if mirrored_ev is not None and (not look.some or mirrored_ev < look.ev + BELOW_EV):
-            return Drift(mirrored_ev, how="from reflections of the daylight: the flash reaches all else")
+        if glint is not None and (not look.some or glint.ev < look.ev + BELOW_EV):
+            how = "from reflections of the daylight: the flash reaches all else"
+            return Drift(glint.ev, channels=glint.channels, how=how)
         if line_ev is not None and line_ev < look.ev + BELOW_EV:
             return Drift(line_ev, how="from the colour of the lamp's light: the flash reaches all")
         return UNKNOWN
