@@ -1,6 +1,6 @@
 """Make held-out scenes: photographs from scikit-image, relit, with drawn equipment.
 
-    python benchmarks/heldout.py OUTPUT_FOLDER [garage launch table]
+    python benchmarks/heldout.py OUTPUT_FOLDER [garage launch table yard cellar]
 
 Nothing here shares code, pictures or equipment with the training data of the detector: the geometry is a
 measured or made-up depth map, light and hard shadows are traced through it, the equipment is drawn from
@@ -8,7 +8,7 @@ lines, ellipses and capsules. Writes per scene frames/NN.jpg and truth/ (ideal.t
 equipment_NN.png, homographies.json, meta.json). Never tune on these scenes.
 
 Pictures: `skimage.data.stereo_motorcycle` with its disparity (focal length, baseline and offset from its
-docstring), `rocket`, `coffee`, `gravel`, `grass`.
+docstring), `rocket`, `coffee`, `gravel`, `grass`, `brick`, `moon`, `chelsea`.
 """
 
 from __future__ import annotations
@@ -265,7 +265,86 @@ def table(folder: Path) -> None:
     make_series(world, rigs, folder, 7003, 1)
 
 
-SCENES = {"garage": garage, "launch": launch, "table": table}
+def grey_photo(name: str, side: int) -> Picture:
+    """A grey photograph that scikit-image ships, linear light, (side, side)."""
+    return decode(cv2.resize(getattr(skimage.data, name)(), (side, side), interpolation=cv2.INTER_AREA))
+
+
+def floor(texture: Picture, rows: int, w: int, first: float, focal: float, metres: float) -> tuple[Picture, Picture]:
+    """Level ground below a wall: texture (rows, w) and depth; `first` rows below the horizon, camera `metres` high."""
+    z = metres * focal / (first + np.arange(rows, dtype=np.float32)[:, None])
+    z = np.broadcast_to(z, (rows, w)).astype(np.float32)
+    x = (np.arange(w, dtype=np.float32)[None] - w / 2) * z / focal
+    side = texture.shape[0] - 1
+    return cv2.remap(texture, np.mod(x * 260, side), np.mod(z * 260, side), cv2.INTER_LINEAR), z
+
+
+def column(depth: Picture, albedo: Picture, box: tuple[int, int, int, int], metres: float, skin: Picture) -> None:
+    """Put an upright cylinder into the world: box (x0, y0, x1, y1) in pixels, distance of its axis."""
+    x0, y0, x1, y1 = box
+    across = np.linspace(-1, 1, x1 - x0, dtype=np.float32)[None]
+    radius = metres * (x1 - x0) / 2 / (0.95 * depth.shape[1])
+    depth[y0:y1, x0:x1] = metres - radius * np.sqrt(1 - 0.98 * across**2)
+    albedo[y0:y1, x0:x1] = cv2.resize(skin, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
+
+
+def yard(folder: Path) -> None:
+    """Five frames without an ambient one: grass before a brick wall, barrels, bags and a long boom, a helper."""
+    w, h, edge = 1280, 854, 470
+    focal = 0.95 * w
+    bricks = np.tile(grey_photo("brick", 320), (2, 4))[:edge, :w, None] * np.array([1.0, 0.72, 0.58], np.float32)
+    grass, z = floor(grey_photo("grass", 512), h - edge, w, 250, focal, 1.1)
+    albedo = np.vstack([bricks, grass[..., None] * np.array([0.75, 0.95, 0.45], np.float32)]).astype(np.float32)
+    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    coffee = decode(skimage.data.coffee())
+    for box, metres in (((500, 330, 640, 620), 3.5), ((650, 400, 780, 660), 3.1), ((560, 250, 620, 330), 3.6)):
+        column(depth, albedo, box, metres, coffee[20:180, 380:560])
+    world = World(
+        albedo, depth, albedo * np.array([0.03, 0.035, 0.05], np.float32), np.zeros((h, w), np.float32), focal
+    )
+    earth = (0.2, 0.25, 0.12)
+    rigs: list[Rig | None] = [
+        Rig((260, 260), (250, 690), 3.3, pole="black", size=24, power=6, aim=(0.45, 0.6), extras=("sandbag", "cable")),
+        Rig((1010, 230), (1190, 640), 3.8, "dish", "boom", "grey", 20, 7, aim=(0.5, 0.6), extras=("sandbag",)),
+        Rig((840, 330), (900, 730), 2.9, "flash", "person", size=13, power=4, clothes=earth, aim=(0.5, 0.65)),
+        Rig((395, 420), (400, 600), 4.2, "back", pole="black", size=18, power=6, aim=(0.3, 0.5), extras=("sandbag",)),
+        Rig((1255, 380), (1290, 800), 2.6, "softbox", pole="chrome", size=46, power=4, aim=(0.6, 0.7)),
+    ]
+    make_series(world, rigs, folder, 7004, 1)
+
+
+def cellar(folder: Path) -> None:
+    """A dark cellar at another size: columns that cast broad shadows, a cloth, thin poles far away, a tilted head."""
+    w, h, edge = 1600, 1066, 600
+    focal = 0.95 * w
+    stains = np.tile(grey_photo("moon", 800), (1, 2))[:edge, :w, None] * np.array([1.5, 1.4, 1.2], np.float32)
+    stones, z = floor(grey_photo("gravel", 512), h - edge, w, 290, focal, 1.3)
+    albedo = np.vstack([np.clip(stains, 0.02, 0.9), stones[..., None] * np.array([0.8, 0.76, 0.7], np.float32)])
+    albedo = albedo.astype(np.float32)
+    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    plaster = np.repeat(grey_photo("brick", 400)[..., None], 3, 2)
+    for box, metres in (((330, 40, 450, 800), 4.0), ((1120, 40, 1250, 840), 3.8)):
+        column(depth, albedo, box, metres, plaster)
+    cloth = decode(skimage.data.chelsea())
+    albedo[180:640, 640:930] = cv2.resize(cloth, (290, 460), interpolation=cv2.INTER_AREA)
+    folds = 0.05 * np.sin(np.linspace(0, 22, 290, dtype=np.float32))[None]
+    depth[180:640, 640:930] = 4.6 + folds
+    world = World(
+        albedo, depth, albedo * np.array([0.02, 0.018, 0.014], np.float32), np.zeros((h, w), np.float32), focal
+    )
+    rigs: list[Rig | None] = [
+        None,
+        Rig((210, 430), (205, 800), 4.0, pole="black", size=15, power=9, aim=(0.45, 0.5)),
+        Rig((1400, 330), (1390, 850), 3.6, "umbrella", pole="chrome", size=34, power=8, aim=(0.5, 0.5)),
+        Rig((1010, 300), (1050, 700), 4.8, "back", pole="grey", size=12, power=8, aim=(0.75, 0.3)),
+        Rig((560, 200), (520, 900), 3.3, "dish", "boom", "black", 22, 8, aim=(0.5, 0.8), extras=("sandbag",)),
+        Rig((760, 700), (770, 960), 2.9, "tube", pole="white", size=20, power=3, aim=(0.5, 0.5), extras=("cable",)),
+        Rig((1530, 500), (1500, 1000), 2.7, "flash", "person", size=16, power=4, aim=(0.55, 0.6)),
+    ]
+    make_series(world, rigs, folder, 7005, 0)
+
+
+SCENES = {"garage": garage, "launch": launch, "table": table, "yard": yard, "cellar": cellar}
 
 if __name__ == "__main__":
     cv2.setNumThreads(1)

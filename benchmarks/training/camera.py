@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import cv2
 import numpy as np
@@ -33,6 +34,7 @@ class Light:
     moving: Picture | None = None  # (h, w)
     dark_room: bool = False
     bright_room: bool = False
+    shaded: list[Picture | None] = field(default_factory=list)  # each (h, w, 1), share of the ambient light left
 
 
 @dataclass
@@ -57,7 +59,11 @@ def shoot(light: Light, rng: Rng) -> Series:
     peak = np.percentile(np.max([x @ WEIGHTS for x in light.lamps], axis=0), rng.uniform(92, 99.5))
     gain = np.exp(rng.uniform(np.log(0.3), np.log(0.9 if light.bright_room else 2.0))) / max(1e-6, float(peak))
     gains = [gain * np.exp(rng.normal(0, 0.25)) for _ in light.lamps]
-    empty = [base * np.float32(2 ** rng.normal(0, 0.03)) + x * g for x, g in zip(light.lamps, gains, strict=True)]
+    shaded = light.shaded or [None] * len(gains)
+    empty = [
+        base * np.float32(2 ** rng.normal(0, 0.03)) * (1 if s is None else s) + x * g
+        for x, g, s in zip(light.lamps, gains, shaded, strict=True)
+    ]
     brightest = base
     for x in empty:
         brightest = np.maximum(brightest, x)
@@ -149,11 +155,12 @@ def _judge(
 
 
 def _grey(linear: Picture) -> Picture:
-    return np.clip(linear, 0, 1) @ WEIGHTS
+    return cv2.transform(np.clip(linear, 0, 1).astype(np.float32), WEIGHTS[None])
 
 
 def _top(picture: Picture) -> Picture:
-    return np.maximum(np.maximum(picture[..., 0], picture[..., 1]), picture[..., 2])
+    red, green, blue = cv2.split(picture)
+    return cv2.max(cv2.max(red, green), blue)
 
 
 def _lightness(linear: Picture) -> Picture:
@@ -175,6 +182,12 @@ def _blown(picture: Picture, moving: Picture | None, rng: Rng) -> Picture:
     return cv2.remap(picture.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
 
 
+@cache
+def _grain() -> Picture:
+    """Normal deviates, enough for a picture from any of many places: drawn once, as drawing takes longer than the rest."""
+    return np.random.default_rng(0).standard_normal(24_000_000, np.float32)
+
+
 class _Lens:
     """Vignette, stray light, sensor and file of one camera."""
 
@@ -189,10 +202,10 @@ class _Lens:
             np.exp(rng.normal(0, 0.7, 5)) * np.exp(rng.uniform(np.log(0.002), np.log(0.03))) / [1, 1.5, 2, 3, 3]
         )
         self.top = np.exp(rng.uniform(np.log(4), np.log(120)))
-        self.full_well = rng.uniform(12000, 40000) * rng.choice([1, 1, 4, 16])
+        self.full_well = rng.uniform(12000, 40000) * rng.choice([0.3, 1, 1, 4, 16])
         self.read = rng.uniform(2, 6)
         self.quality = int(rng.choice([80, 90, 95, 98]))
-        self.shift = rng.choice([0.0, 0.1, 0.25])
+        self.shift = rng.choice([0.0, 0.1, 0.25, 0.5])
 
     def see(self, linear: Picture) -> Picture:
         """Add the stray light of what is bright."""
@@ -219,7 +232,8 @@ class _Lens:
             move = np.array([[zoom, 0, dx + (1 - zoom) * w / 2], [0, zoom, dy + (1 - zoom) * h / 2]], np.float32)
             x = np.clip(cv2.warpAffine(x, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), 0, 1)
         noise = np.sqrt(x * np.float32(self.full_well) + np.float32(self.read**2)) / np.float32(self.full_well)
-        x = x + noise * rng.standard_normal(x.shape, np.float32)
+        at = int(rng.integers(len(_grain()) - x.size))
+        x = x + noise * _grain()[at : at + x.size].reshape(x.shape)
         pixels = ENCODE[np.clip(x * 65535, 0, 65535).astype(np.uint16)]
         if rng.random() < 0.15:
             return pixels

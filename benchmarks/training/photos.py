@@ -21,7 +21,7 @@ def scene(rng: Rng, cutouts: Path) -> Light:
     else:
         albedo, things = _patchwork(rng, (h, w)) if rng.random() < 0.45 else _photo(rng, (h, w)), []
     height = _relief(rng, albedo) * np.float32(rng.uniform(0, 0.4) if table else 1)
-    n = int(np.clip(rng.poisson(6) + 2, 2, 16))
+    n = count(rng, 16)
     lamps = [_lamp(rng, albedo, height, things) for _ in range(n)]
     sky = np.exp(0.4 * fractal(rng, (h, w), cells=2, octaves=2))[..., None] * (0.5 + rng.random(3))
     slope = cv2.Sobel(height, cv2.CV_32F, 0, 1) * rng.uniform(0, 0.5)
@@ -48,10 +48,15 @@ def scene(rng: Rng, cutouts: Path) -> Light:
 
 def size(rng: Rng) -> tuple[int, int]:
     """Height and width of a series: mostly landscape, long side 600 to 1200 pixels."""
-    long_side = int(rng.uniform(600, 1200))
+    long_side = int(rng.uniform(700, 1200))
     ratio = rng.choice([0.667, 0.667, 0.75, 0.5625])
     short_side = int(long_side * ratio)
     return (long_side, short_side) if rng.random() < 0.15 else (short_side, long_side)
+
+
+def count(rng: Rng, most: int) -> int:
+    """Lamps of a series: often only three to five."""
+    return int(rng.integers(3, 6)) if rng.random() < 0.4 else int(np.clip(rng.poisson(6) + 2, 2, most))
 
 
 def setup(rng: Rng, cutouts: Path, shape: tuple[int, int]) -> list[Layer]:

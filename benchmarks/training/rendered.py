@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import cv2
 import numpy as np
 import photos
 import torch
@@ -28,13 +27,14 @@ def scene(rng: Rng, cutouts: Path, device: torch.device, *, largest: float = 120
     shrink = min(1.0, largest / max(shape))
     shape = int(shape[0] * shrink), int(shape[1] * shrink)
     stage = _Stage(rng, shape, device)
-    n = int(np.clip(rng.poisson(6) + 2, 2, 14))
-    bare = rng.random() < (0.3 if stage.table else 0.08)
-    lamps, layers, mirrored = [], [], []
+    n = photos.count(rng, 14)
+    bare = rng.random() < (0.4 if stage.table else 0.08)
+    lamps, layers, mirrored, shaded = [], [], [], []
     for _ in range(n):
         lamp, rig = stage.lamp()
         rig = [] if bare or rng.random() < 0.06 else rig
         light, layer, mirror = stage.light(lamp, rig)
+        shaded.append(stage.contact() if rig else None)
         lamps.append(light)
         mirrored.append(mirror)
         layers.append([layer] if layer is not None else [])
@@ -52,8 +52,9 @@ def scene(rng: Rng, cutouts: Path, device: torch.device, *, largest: float = 120
         layers,
         mirrored,
         moving,
-        dark_room=rng.random() < 0.1,
+        dark_room=rng.random() < 0.2,
         bright_room=stage.table and rng.random() < 0.5,
+        shaded=shaded,
     )
 
 
@@ -65,7 +66,7 @@ class _Stage:
         pool = np.stack([texture(rng) for _ in range(TEXTURES)])
         self.textures = torch.as_tensor(pool, device=device)
         self.bench = worlds.Workbench(rng, device, TEXTURES)
-        self.table = rng.random() < 0.25
+        self.table = rng.random() < 0.33
         self.shapes = worlds.surroundings(self.bench, table=self.table) + worlds.subject(self.bench)
         self._camera()
         distance, which = tracer.first_hit(self.shapes, self.eye, self.rays)
@@ -146,10 +147,32 @@ class _Stage:
         power = self.bench.tensor([1, r.uniform(0.9, 1), r.uniform(0.75, 1.1)]) * float(
             (at @ at) * np.exp(r.normal(0, 0.3))
         )
-        edge = float(np.cos(np.radians(r.uniform(30, 89))))
+        narrow = r.random() < 0.25  # a grid or a snoot: lights one thing alone
+        edge = float(np.cos(np.radians(r.uniform(5, 25) if narrow else r.uniform(30, 89))))
+        soft = float(r.uniform(0.003, 0.05) if narrow else r.uniform(0.05, 0.4))
         tensor = self.bench.tensor
-        lamp = Lamp(tensor(at + aim * 0.02), tensor(aim), edge, float(r.uniform(0.05, 0.4)), power)
+        lamp = Lamp(tensor(at + aim * 0.02), tensor(aim), edge, soft, power, self._flags(aim))
         return lamp, worlds.rig(self.bench, lamp, at, aim)
+
+    def _flags(self, aim: np.ndarray) -> list[tuple[Tensor, float, float]]:
+        """Straight edges outside of the picture that cut the lamp's light: broad shadows that one frame alone has."""
+        r = self.rng
+        result = []
+        for _ in range(int(r.choice([0, 1, 2], p=[0.75, 0.15, 0.1]))):
+            normal = np.cross(aim, r.normal(0, 1, 3))
+            normal /= np.linalg.norm(normal) + 1e-6
+            soft = float(np.exp(r.uniform(np.log(0.001), np.log(0.1))))
+            result.append((self.bench.tensor(normal), float(r.uniform(-0.35, 0.1)), soft))
+        return result
+
+    def contact(self) -> Picture:
+        """Share of the sky's light that is left beside what the last rig stands on the ground with: (h, w, 1)."""
+        points = self.surface.points
+        left = torch.ones(len(points), device=self.device)
+        for at, radius in self.bench.contacts:
+            away = ((points - self.bench.tensor(at)) ** 2).sum(-1)
+            left *= 1 - 0.7 * torch.exp(-away / (2 * radius * radius))
+        return self.picture(left[:, None])[..., None]
 
     def _at_edge(self) -> np.ndarray:
         """A place that the picture shows at its left, right or upper edge."""
@@ -202,5 +225,6 @@ class _Stage:
 
     def picture(self, values: Tensor) -> Picture:
         """Rendered values (n, c) as a picture of the series' size."""
-        big = values.reshape(*self.size, -1).clamp(-1000, 1000).cpu().numpy()
-        return cv2.resize(big, self.shape[::-1], interpolation=cv2.INTER_AREA)
+        big = values.reshape(*self.size, -1).clamp(-1000, 1000).permute(2, 0, 1)[None]
+        small = torch.nn.functional.interpolate(big, self.shape, mode="area")[0].permute(1, 2, 0)
+        return small.squeeze(-1).contiguous().cpu().numpy()

@@ -13,7 +13,7 @@ from camera import Series
 from lampwalk import cues, geometry
 from lampwalk.previews import Preview, align_preview, make_preview
 
-CROPS = 6
+CROPS = 8
 """Crops of each frame."""
 
 
@@ -40,11 +40,11 @@ def read(folder: Path) -> Series:
     return series
 
 
-def make(folder: Path, seed: int, target: Path) -> None:
-    """Store crops of a scene: with the ambient frame and without it, of all frames and of some."""
+def make(seed: int, folder: Path, target: Path) -> int:
+    """Store crops of a scene, with the ambient frame and without it, of all frames and of some; returns how many."""
     rng = np.random.default_rng(seed)
     whole = read(folder)
-    parts: tuple[list[np.ndarray], ...] = ([], [], [])
+    parts: list[dict[str, np.ndarray]] = []
     for _ in range(CROPS):
         keep = [k for k in range(len(whole.previews)) if rng.random() < rng.uniform(0.6, 1.3)]
         if rng.random() < 0.4:
@@ -52,8 +52,6 @@ def make(folder: Path, seed: int, target: Path) -> None:
         if len(keep) < 3:
             continue
         found = cues.measure([whole.previews[k] for k in keep], [whole.ambient[k] for k in keep])
-        for k, (c, d) in zip(keep, found, strict=True):
-            for store, part in zip(parts, examples.crop(rng, c, d, whole.equipment[k], whole.weight[k]), strict=True):
-                store.append(part)
-    for name, values in zip(("coarse", "detail", "truth"), parts, strict=True):
-        np.save(target / f"{seed:06d}_{name}.npy", np.stack(values))
+        parts += [examples.crop(rng, c, whole.equipment[k], whole.weight[k]) for k, c in zip(keep, found, strict=True)]
+    examples.store(parts, seed, target)
+    return len(parts)

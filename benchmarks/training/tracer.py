@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cuda_rays
 import torch
@@ -201,13 +201,17 @@ def _bilinear(textures: Tensor, index: Tensor, uv: Tensor) -> Tensor:
 
 @dataclass
 class Lamp:
-    """A point light with a cone: position, aim (unit), cosine of the edge, softness of the edge, intensity (3,)."""
+    """A point light with a cone: position, aim (unit), cosine of the edge, softness of the edge, intensity (3,).
+
+    `flags` are planes through the lamp that cut its light: unit normal, offset, softness.
+    """
 
     at: Tensor
     aim: Tensor
     edge: float
     soft: float
     power: Tensor
+    flags: list[tuple[Tensor, float, float]] = field(default_factory=list)
 
 
 def shade(s: Surface, lamp: Lamp, blockers: list[Shape]) -> Tensor:
@@ -217,6 +221,8 @@ def shade(s: Surface, lamp: Lamp, blockers: list[Shape]) -> Tensor:
     to = to / distance
     facing = (s.normal * to).sum(-1).clamp(min=0)
     cone = ((-(to * lamp.aim).sum(-1) - lamp.edge) / lamp.soft).clamp(0, 1)
+    for normal, offset, soft in lamp.flags:
+        cone = cone * ((-(to * normal).sum(-1) - offset) / soft).clamp(0, 1)
     strength = cone / (distance[:, 0] ** 2 + 0.01)
     lit = (strength * facing > 1e-7) & (s.which >= 0)
     open_sky = torch.zeros_like(facing)

@@ -1,8 +1,9 @@
-"""Generate examples, train the net, write it as ONNX.
+"""Generate series, train the net on them while more are made, write it as ONNX.
 
-python benchmarks/training/train.py --cutouts FOLDER --output FOLDER [--series N] [--steps N]
+python benchmarks/training/train.py --cutouts FOLDER --output FOLDER [--seconds S] [--scenes FOLDER --further S]
 
-Needs PyTorch and ONNX beside the package; a graphics card makes it a matter of minutes.
+Needs PyTorch and ONNX beside the package; a graphics card makes it a matter of minutes. Examples come in a ring: the
+oldest go when it is full, so that the net sees each for a while only.
 """
 
 from __future__ import annotations
@@ -10,9 +11,12 @@ from __future__ import annotations
 import argparse
 import copy
 import json
+import math
 import multiprocessing
+import queue
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 
@@ -23,67 +27,104 @@ from torch import Tensor
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "src"))
 
 import examples
-from net import Net, export
+from net import Net, export, unfold
 
 import scenes
 
-BATCH = 48
+BATCH = 96
 RATE = 3e-3
-DECAY = 0.01
+DECAY = 0.03
 DICE = 0.5
 """Share of the Dice term: keeps thin, rare equipment from drowning in the background."""
 
-SCENE_SEED = 900000
-"""Numbers of scenes read from disk start here; generated ones stay below."""
+JITTER = 0.07
+"""Each channel of an example is stretched by about this share, anew at each step."""
 
-HELD_BACK = 20
-"""One series in so many is kept for validation."""
+PART = 112
+"""Quarter-size pixels of an example that take part in a step, cut anew at each step."""
 
+AVERAGE = 0.999
+"""Weights are averaged over about the last 1 / (1 - AVERAGE) steps; the average is what is kept."""
 
-def generate(first: int, count: int, seconds: float, cutouts: Path, folder: Path, workers: int) -> list[int]:
-    """Make `count` series with seeds from `first`, or as many as `seconds` allow; returns the seeds made."""
-    folder.mkdir(parents=True, exist_ok=True)
-    start, made, frames = time.time(), [], 0
-    context = multiprocessing.get_context("spawn")
-    jobs = [(seed, cutouts, folder) for seed in range(first, first + count)]
-    with context.Pool(workers, maxtasksperchild=None) as pool:
-        for seed, n in pool.imap_unordered(_job, jobs):
-            if n:
-                made.append(seed)
-                frames += n
-            if time.time() - start > seconds:
-                pool.terminate()
-                break
-    print(f"{len(made)} series, {frames} examples in {time.time() - start:.0f} s", flush=True)
-    return sorted(made)
+SCENE_SEED, SCENE_SHARE = 900000, 0.35
+"""Numbers of scenes read from disk start here; and their share of a step in further training."""
+
+HELD_BACK, HELD_MOST = 20, 500
+"""One series in so many is kept for validation, at most so many examples."""
+
+FIRST = 500
+"""Examples at which training begins."""
+
+LARGEST_STEP = 1.0
+"""Norm to which a step's gradient is cut."""
 
 
-def _job(job: tuple[int, Path, Path]) -> tuple[int, int]:
+class Ring:
+    """Examples on the device; when it is full, a new one takes the place of the oldest."""
+
+    def __init__(self, capacity: int, device: torch.device) -> None:
+        self.capacity, self.device, self.seen = capacity, device, 0
+        self.data: dict[str, Tensor] = {}
+
+    def __len__(self) -> int:
+        return min(self.seen, self.capacity)
+
+    def add(self, seed: int, folder: Path) -> None:
+        """Take over the examples of one series and delete their files."""
+        count = 0
+        for name in examples.SIZES:
+            file = folder / f"{seed:06d}_{name}.npy"
+            values = torch.from_numpy(np.load(file)).to(self.device)
+            file.unlink()
+            if name not in self.data:
+                self.data[name] = torch.empty(
+                    (self.capacity, *values.shape[1:]), dtype=values.dtype, device=self.device
+                )
+            count = len(values)
+            at = torch.arange(self.seen, self.seen + count, device=self.device) % self.capacity
+            self.data[name][at] = torch.nan_to_num(values)
+        self.seen += count
+
+    def some(self, count: int) -> list[Tensor]:
+        """Give `count` examples at random."""
+        pick = torch.randint(len(self), (count,), device=self.device)
+        return [self.data[name][pick] for name in examples.SIZES]
+
+
+class Source:
+    """Series made by other processes, sorted into rings: to learn from, held back, and scenes read from disk."""
+
+    def __init__(self, jobs: list[tuple[int, Path, Path]], workers: int, capacity: int, device: torch.device) -> None:
+        self.folder = jobs[0][2]
+        self.learned, self.held = Ring(capacity, device), Ring(HELD_MOST, device)
+        self.scenes = Ring(2000, device)
+        self.series = 0
+        self.done: queue.Queue[int] = queue.Queue()
+        threading.Thread(target=self._make, args=(jobs, workers), daemon=True).start()
+
+    def _make(self, jobs: list[tuple[int, Path, Path]], workers: int) -> None:
+        with multiprocessing.get_context("spawn").Pool(workers) as pool:
+            for seed in pool.imap_unordered(_job, jobs):
+                if seed is not None:
+                    self.done.put(seed)
+
+    def collect(self) -> None:
+        """Take over what has been made since the last time."""
+        while not self.done.empty():
+            seed = self.done.get()
+            held = seed % HELD_BACK == 0 and len(self.held) < HELD_MOST - 50
+            ring = self.scenes if seed >= SCENE_SEED else self.held if held else self.learned
+            if ring is not self.learned or seed % HELD_BACK:
+                ring.add(seed, self.folder)
+                self.series += 1
+
+
+def _job(job: tuple[int, Path, Path]) -> int | None:
     try:
-        return job[0], examples.make(*job)
+        return job[0] if (scenes if job[0] >= SCENE_SEED else examples).make(*job) else None
     except Exception as error:  # one odd scene must not end the run; it is told and left out
         print(f"series {job[0]}: {type(error).__name__}: {error}", flush=True)
-        return job[0], 0
-
-
-def load(seeds: list[int], folder: Path, device: torch.device) -> dict[str, Tensor]:
-    """All examples of these series on the device."""
-    result = {}
-    for name in ("coarse", "detail", "truth"):
-        files = [folder / f"{seed:06d}_{name}.npy" for seed in seeds]
-        heads = [np.load(f, mmap_mode="r") for f in files]
-        total = torch.empty(
-            (sum(len(a) for a in heads), *heads[0].shape[1:]),
-            dtype=torch.from_numpy(heads[0][:1].copy()).dtype,
-            device=device,
-        )
-        at = 0
-        for f in files:
-            a = torch.from_numpy(np.load(f))
-            total[at : at + len(a)] = torch.nan_to_num(a.to(device))
-            at += len(a)
-        result[name] = total
-    return result
+        return None
 
 
 def loss_of(logits: Tensor, truth: Tensor) -> Tensor:
@@ -97,53 +138,61 @@ def loss_of(logits: Tensor, truth: Tensor) -> Tensor:
     return entropy * 4 + DICE * dice.mean()
 
 
-def train(
-    data: dict[str, Tensor],
-    steps: int,
-    device: torch.device,
-    seed: int,
-    *,
-    start_from: Net | None = None,
-    often: int = 0,
-) -> Net:
-    """Train for so many steps, from scratch or further on; each of the last `often` examples counts as four."""
-    torch.manual_seed(seed)
-    net = start_from or Net()
+def train(net: Net, source: Source, seconds: float, output: Path, *, rate: float = RATE, share: float = 0.0) -> Net:
+    """Train a net for so long, with this share of scenes from disk; returns the averaged weights."""
+    device = source.learned.device
     net = net.to(device).to(memory_format=torch.channels_last).train()
-    rate = RATE / 4 if start_from else RATE
-    groups = [p for p in net.parameters() if p.requires_grad]
-    optimizer = torch.optim.AdamW(groups, lr=rate, weight_decay=DECAY)
-    schedule = torch.optim.lr_scheduler.OneCycleLR(optimizer, rate, total_steps=steps, pct_start=0.08)
-    count, start = len(data["coarse"]), time.time()
-    recent = 0.0
-    for step in range(steps):
-        pick = torch.randint(count + 3 * often, (BATCH,), device=device)
-        pick = torch.where(pick < count, pick, count - often + (pick - count) % max(1, often))
-        c, d, t = (data[k][pick] for k in ("coarse", "detail", "truth"))
-        if step % 2:
-            c, d, t = c.flip(-1), d.flip(-1), t.flip(-1)
+    mean = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGE), use_buffers=True
+    )
+    optimizer = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=DECAY)
+    start, told, total = time.time(), time.time(), torch.zeros((), device=device)
+    step, last = 0, 0
+    while (passed := (time.time() - start) / seconds) < 1:
+        if step % 20 == 0:
+            source.collect()
+        optimizer.param_groups[0]["lr"] = rate * min(1, passed / 0.05) * (1 + math.cos(math.pi * passed)) / 2
+        inputs, truth = _batch(source, share, mirror=bool(step % 2))
         with torch.autocast(device.type, torch.bfloat16):
-            logits = net(c.float().contiguous(memory_format=torch.channels_last), d.float())
-        loss = loss_of(logits, t)
+            logits = net(*(x * (1 + JITTER * torch.randn(*x.shape[:2], 1, 1, device=device)) for x in inputs))
+        loss = loss_of(unfold(logits), truth)
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
-        torch.nn.utils.clip_grad_norm_(groups, 1.0)
+        torch.nn.utils.clip_grad_norm_(net.parameters(), LARGEST_STEP)
         optimizer.step()
-        schedule.step()
-        if step % 200 == 0:
-            recent = float(loss.detach())
-            print(f"step {step} loss {recent:.4f} {time.time() - start:.0f} s", flush=True)
-    return net
+        mean.update_parameters(net)
+        total += loss.detach()
+        step += 1
+        if time.time() - told > 60:
+            figures = {"step": step, "series": source.series, "examples": source.learned.seen}
+            figures |= {"training": float(total) / (step - last)} | validate(copy.deepcopy(mean.module), source.held)
+            print(f"{time.time() - start:.0f} s", figures, flush=True)
+            torch.save(mean.module.state_dict(), output / "running.pt")
+            last, told, total = step, time.time(), torch.zeros((), device=device)
+    return mean.module
+
+
+def _batch(source: Source, share: float, *, mirror: bool) -> tuple[list[Tensor], Tensor]:
+    """Examples of one step: inputs, and truth; a part of each, cut at the same place."""
+    count = round(BATCH * share)
+    parts = source.learned.some(BATCH - count)
+    if count:
+        parts = [torch.cat(pair) for pair in zip(parts, source.scenes.some(count), strict=True)]
+    y, x = torch.randint(examples.CROP - PART + 1, (2,)).tolist()
+    for k, side in enumerate(examples.SIZES.values()):
+        cut = parts[k][..., side * y : side * (y + PART), side * x : side * (x + PART)]
+        parts[k] = cut.flip(-1) if mirror else cut
+    return [p.float().contiguous(memory_format=torch.channels_last) for p in parts[:-1]], parts[-1]
 
 
 @torch.no_grad()
-def validate(net: Net, data: dict[str, Tensor]) -> dict[str, float]:
+def validate(net: Net, ring: Ring) -> dict[str, float]:
     """Loss, recall and precision at 0.5 on series never trained on."""
     net.eval()
     losses, hit, found, wanted = [], 0, 0, 0
-    for at in range(0, len(data["coarse"]), 16):
-        c, d, t = (data[k][at : at + 16] for k in ("coarse", "detail", "truth"))
-        logits = net(c.float(), d.float())
+    for at in range(0, len(ring), 20):
+        *inputs, t = (ring.data[name][at : min(at + 20, len(ring))] for name in examples.SIZES)
+        logits = unfold(net(*(x.float() for x in inputs)))
         losses.append(float(loss_of(logits, t)))
         counted = t[:, 1:] >= 50
         p, label = (logits > 0) & counted, (t[:, :1] > 0) & counted
@@ -157,47 +206,46 @@ def main() -> None:
     p.add_argument("--output", type=Path, required=True)
     p.add_argument("--scratch", type=Path, default=Path(tempfile.gettempdir()) / "examples")
     p.add_argument("--first", type=int, default=0, help="first seed")
-    p.add_argument("--series", type=int, default=700)
-    p.add_argument("--steps", type=int, default=8000)
-    p.add_argument("--seconds", type=float, default=1e9, help="stop generating after so long")
+    p.add_argument("--series", type=int, default=20000, help="series at most")
+    p.add_argument("--seconds", type=float, default=1200, help="of training, while series are made")
+    p.add_argument("--start", type=Path, help="weights (running.pt) of a run that was cut off")
     p.add_argument("--scenes", type=Path, help="folder of rendered scenes with truth, to train on further at the end")
-    p.add_argument("--further", type=int, default=1200, help="steps of that")
+    p.add_argument("--further", type=float, default=240, help="seconds of that")
+    p.add_argument("--capacity", type=int, default=11500, help="examples kept on the device, 4 MB each")
     p.add_argument("--workers", type=int, default=16)
     a = p.parse_args()
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    if a.series:
-        generate(a.first, a.series, a.seconds, a.cutouts, a.scratch, a.workers)
-    seeds = sorted(int(f.name[:6]) for f in a.scratch.glob("*_truth.npy"))
-    seeds = [
-        s
-        for s in seeds
-        if s < SCENE_SEED
-        and all((a.scratch / f"{s:06d}_{k}.npy").stat().st_size > 1e6 for k in ("coarse", "detail", "truth"))
-    ]
-    learned = load([s for s in seeds if s % HELD_BACK], a.scratch, device)
-    net = train(learned, a.steps, device, seed=a.first)
-    held = load([s for s in seeds if s % HELD_BACK == 0], a.scratch, device)
-    write(net, validate(net, held), learned, a.output / "held-out")
-    if a.scenes:
-        folders = sorted(d for d in a.scenes.iterdir() if d.is_dir())
-        numbers = [SCENE_SEED + k for k in range(len(folders))]
-        for folder, number in zip(folders, numbers, strict=True):
-            scenes.make(folder, number, a.scratch)
-        extra = load(numbers, a.scratch, device)
-        often = len(extra["coarse"])
-        for k in list(learned):
-            learned[k] = torch.cat([learned[k], extra.pop(k)])
-        net = train(learned, a.further, device, seed=a.first, start_from=net, often=often)
-        write(net, validate(net, held), learned, a.output / "final")
+    cards = torch.cuda.device_count()  # series are made on the first card, training takes the last
+    device = torch.device(f"cuda:{cards - 1}" if cards else "cpu")
+    torch.backends.cudnn.benchmark = True
+    for folder in (a.scratch, a.output):
+        folder.mkdir(parents=True, exist_ok=True)
+    jobs = [(seed, a.cutouts, a.scratch) for seed in range(a.first, a.first + a.series)]
+    folders = sorted(d for d in a.scenes.iterdir() if d.is_dir()) if a.scenes else []
+    jobs = [(SCENE_SEED + k, folder, a.scratch) for k, folder in enumerate(folders)] + jobs
+    source = Source(jobs, a.workers, a.capacity, device)
+    while source.learned.seen < FIRST or not source.held.seen:
+        time.sleep(1)
+        source.collect()
+    torch.manual_seed(a.first)
+    net = Net()
+    if a.start:
+        net.load_state_dict(torch.load(a.start, map_location="cpu"))
+    net = train(net, source, a.seconds, a.output, rate=RATE * (0.8 if a.start else 1))
+    write(net, source, a.output / "held-out")
+    if folders:
+        net = train(net, source, a.further, a.output, rate=RATE / 4, share=SCENE_SHARE)
+        write(net, source, a.output / "final")
 
 
-def write(net: Net, figures: dict[str, float], learned: dict[str, Tensor], folder: Path) -> None:
+def write(net: Net, source: Source, folder: Path) -> None:
     """Store weights, the net as ONNX and its figures."""
-    print(figures, flush=True)
     folder.mkdir(parents=True, exist_ok=True)
     torch.save(net.state_dict(), folder / "net.pt")
-    export(copy.deepcopy(net), str(folder / "equipment.onnx"))
-    (folder / "figures.json").write_text(json.dumps(figures | {"examples": len(learned["coarse"])}))
+    copied = copy.deepcopy(net)
+    figures = validate(copied, source.held) | {"series": source.series, "examples": source.learned.seen}
+    print(figures, flush=True)
+    (folder / "figures.json").write_text(json.dumps(figures))
+    export(copied, str(folder / "equipment.onnx"))
 
 
 if __name__ == "__main__":

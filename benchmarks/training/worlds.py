@@ -14,6 +14,17 @@ class Workbench:
 
     def __init__(self, rng: Rng, device: torch.device, textures: int) -> None:
         self.rng, self.device, self.textures = rng, device, textures
+        self.ground: dict[str, object] = {}
+        self.contacts: list[tuple[np.ndarray, float]] = []
+
+    def like_ground(self) -> dict[str, object]:
+        """The ground's own material, a little brighter or darker: sand on sand, a grey pole over grey stone."""
+        factor = float(np.exp(self.rng.normal(0, 0.25)))
+        return self.ground | {"albedo": self.ground["albedo"] * factor, "mirror": 0.0}
+
+    def touches(self, at: object, radius: float) -> None:
+        """Something stands here: the sky reaches the ground beside it less."""
+        self.contacts.append((np.asarray(at, float), radius))
 
     def tensor(self, values: object) -> Tensor:
         return torch.as_tensor(np.asarray(values, np.float32), device=self.device)
@@ -67,12 +78,15 @@ def surroundings(w: Workbench, *, table: bool) -> list[Shape]:
     if r.random() < 0.3:
         ground["mirror"] = float(r.uniform(0.03, 0.35))
         ground["gloss"] = 0.1
+    w.ground = ground
     result = [w.shape("box", [0, 10, -0.5], [40, 40, 0.5], **ground)]
     back = float(r.uniform(1.2, 9))
     if table:  # things on a table before a plain wall
         wall = w.material(chrome=0, saturation=0.3) | {"texture": 0, "zoom": float(r.uniform(0.05, 0.3))}
         result.append(w.shape("box", [0, r.uniform(0.35, 1.2) + 0.1, 2], [10, 0.1, 4], **wall))
         return result
+    if r.random() < 0.25:
+        result += _branches(w, back)
     kind = r.choice(["room", "wall", "hedge", "fence", "open"], p=[0.34, 0.22, 0.16, 0.1, 0.18])
     if kind == "room":
         side = float(r.uniform(2.2, 5))
@@ -94,8 +108,8 @@ def surroundings(w: Workbench, *, table: bool) -> list[Shape]:
     elif kind == "hedge":
         leaf = w.material(chrome=0) | {"albedo": w.tensor([0.03, 0.06, 0.02])}
         for _ in range(int(r.integers(8, 24))):
-            at = [r.uniform(-9, 9), back + r.uniform(0, 2), r.uniform(0.2, 1.8)]
-            result.append(w.shape("ball", at, r.uniform(0.5, 1.4, 3), **leaf))
+            at = [r.uniform(-9, 9), back + r.uniform(0, 2), r.uniform(0.2, 2.8)]
+            result.append(w.shape("ball", at, r.uniform(0.3, 1.4, 3), **leaf))
     elif kind == "fence":
         post = w.material()
         for k in range(-7, 8):
@@ -107,10 +121,25 @@ def surroundings(w: Workbench, *, table: bool) -> list[Shape]:
     return result
 
 
+def _branches(w: Workbench, back: float) -> list[Shape]:
+    """Foliage at the height of the heads, before and behind the subject: clumps of leaves, bright and dark."""
+    r = w.rng
+    leaf = w.material(chrome=0) | {"albedo": w.tensor(np.array([0.05, 0.09, 0.03]) * r.uniform(0.5, 2))}
+    centre = np.array([r.choice([-1, 1]) * r.uniform(0.5, 3), r.uniform(-1, back), r.uniform(1, 2.8)])
+    result = []
+    for _ in range(int(r.integers(20, 70))):
+        at = centre + r.normal(0, 1, 3) * [0.9, 0.6, 0.5]
+        size = np.exp(r.uniform(np.log(0.03), np.log(0.25)))
+        clump = w.shape("ball", at, size * r.uniform(0.3, 1, 3), turn(r.uniform(0, 6), r.normal(0, 0.6)), **leaf)
+        result.append(clump)
+    result.append(w.rod([centre[0], centre[1], 0], centre, 0.07, **w.material(chrome=0)))
+    return result
+
+
 def subject(w: Workbench) -> list[Shape]:
     """What the picture is of: a few things near the origin."""
     r = w.rng
-    makers = (_boat, _machine, _pile, _block, _figure, _plants, _wheels)
+    makers = (_boat, _machine, _pile, _block, _figure, _plants, _wheels, _cloth)
     result: list[Shape] = []
     for k in range(int(r.integers(1, 4))):
         at = np.array([r.normal(0, 0.25 if k == 0 else 1.3), r.normal(0, 0.3 if k == 0 else 0.9), 0])
@@ -196,6 +225,23 @@ def _pile(w: Workbench, at: np.ndarray) -> list[Shape]:
     return result
 
 
+def _cloth(w: Workbench, at: np.ndarray) -> list[Shape]:
+    """Hanging cloths and straps of all brightnesses: flat, upright, belonging to the scene."""
+    r = w.rng
+    high = r.uniform(0.8, 2.2)
+    rail = turn(r.uniform(-0.6, 0.6))
+    ends = [at + np.array([x * r.uniform(0.5, 1.2), 0, high]) @ rail for x in (-1, 1)]
+    result = [w.rod(*ends, 0.012, **w.material())]
+    for _ in range(int(r.integers(1, 5))):
+        t, drop = r.uniform(0.05, 0.95), r.uniform(0.2, 0.95) * high
+        top = ends[0] + (ends[1] - ends[0]) * t
+        half = [np.exp(r.uniform(np.log(0.015), np.log(0.4))), 0.006, drop / 2]
+        axes = turn(r.normal(0, 0.5), r.normal(0, 0.05))
+        cloth = w.material(chrome=0, saturation=0.9)
+        result.append(w.shape("box", top - [0, 0, drop / 2], half, axes, **cloth))
+    return result
+
+
 def _block(w: Workbench, at: np.ndarray) -> list[Shape]:
     """A large thing with panels and glossy windows: a van, a shed, a cupboard."""
     r = w.rng
@@ -242,6 +288,7 @@ def person(w: Workbench, at: np.ndarray, tall: float, facing: float) -> tuple[li
     for s in (-1, 1):
         knee = at + up * 0.27 * tall + side * s * 0.07 * tall + ahead * r.normal(0, 0.05) * tall
         toe = at + side * s * r.uniform(0.06, 0.13) * tall + up * 0.03 * tall
+        w.touches(toe, 0.09 * tall)
         result += [
             w.rod(hip + side * s * 0.05 * tall, knee, 0.06 * tall, **trousers),
             w.rod(knee, toe, 0.045 * tall, **trousers),
@@ -261,14 +308,17 @@ def person(w: Workbench, at: np.ndarray, tall: float, facing: float) -> tuple[li
 def rig(w: Workbench, lamp: Lamp, at: np.ndarray, aim: np.ndarray) -> list[Shape]:
     """Head, and what carries it, for a lamp at `at` that looks along `aim`."""
     r = w.rng
+    w.contacts = []
     paint = w.material(chrome=0, saturation=0)
     tone = r.choice([0.015, 0.03, 0.06, 0.3, 0.7])
     paint |= {"albedo": w.tensor([tone] * 3), "gloss": float(r.choice([0.02, 0.1, 0.4])), "texture": 0}
     if r.random() < 0.25:
         paint |= {"albedo": w.tensor([0.1] * 3), "mirror": 0.6, "gloss": 0.6}
+    elif r.random() < 0.2:
+        paint |= {"albedo": w.like_ground()["albedo"]}
     result, tail = _head(w, lamp, at, aim, paint)
     kind = r.choice(["stand", "boom", "person", "none"], p=[0.55, 0.2, 0.2, 0.05])
-    thick = r.uniform(0.008, 0.02)
+    thick = float(np.exp(r.uniform(np.log(0.0035), np.log(0.02))))
     if kind == "none":
         return result
     if kind == "person":
@@ -278,12 +328,14 @@ def rig(w: Workbench, lamp: Lamp, at: np.ndarray, aim: np.ndarray) -> list[Shape
         return result + body + [w.rod(hand, tail, thick, **paint)]
     top = tail
     if kind == "boom":
-        away = r.uniform(0.5, 1.6) * np.array([np.cos(a := r.uniform(0, 6.28)), np.sin(a), r.uniform(-0.3, 0.3)])
+        away = r.uniform(0.5, 2.4) * np.array([np.cos(a := r.uniform(0, 6.28)), np.sin(a), r.uniform(-0.3, 0.3)])
         top = tail + away
         top[2] = max(top[2], 0.4)
         end = top + (top - tail) * r.uniform(0.1, 0.5)
-        result.append(w.rod(tail, end, thick * 0.8, **paint))
-        result.append(w.shape("ball", end, [0.07, 0.07, 0.1], **w.material(chrome=0)))
+        result.append(w.rod(top, tail, thick * 0.8, kind="cone", taper=float(r.uniform(0.4, 1)), **paint))
+        result.append(w.rod(top, end, thick * 0.8, **paint))
+        if r.random() < 0.6:
+            result.append(w.shape("ball", end, r.uniform(0.04, 0.11, 3), **w.material(chrome=0)))
     return result + _stand(w, top, thick, paint)
 
 
@@ -342,17 +394,31 @@ def _stand(w: Workbench, top: np.ndarray, thick: float, paint: dict[str, object]
     turn0 = r.uniform(0, 2)
     for k in range(3):
         d = np.array([np.cos(turn0 + k * 2.094), np.sin(turn0 + k * 2.094), 0]) * spread
+        w.touches(foot + d, 0.04)
         result.append(w.rod(foot + [0, 0, knot], foot + d + [0, 0, 0.01], thick * 0.8, **paint))
         result.append(w.rod(foot + [0, 0, knot * 0.3], foot + d * 0.5 + [0, 0, knot * 0.5], thick * 0.5, **paint))
-    if r.random() < 0.25:
-        bag = w.material(chrome=0, saturation=0.9)
-        result += [
-            w.shape("ball", foot + np.array([r.normal(0, 0.1), s * 0.12, 0.12]), [0.13, 0.1, 0.12], **bag)
-            for s in (-1, 1)
-        ]
+    for _ in range(int(r.choice([0, 1, 2], p=[0.55, 0.3, 0.15]))):
+        result += _sandbag(w, foot + np.array([r.normal(0, 0.2), r.normal(0, 0.2), 0]), spread)
     if r.random() < 0.25:  # a cable on the ground
         points = [foot + [0, 0, 0.01]]
         for _ in range(5):
             points.append(points[-1] + np.array([r.normal(0, 0.3), r.normal(0, 0.3), 0]))
         result += [w.rod(a, b, 0.008, **paint) for a, b in zip(points, points[1:], strict=False)]
     return result
+
+
+def _sandbag(w: Workbench, foot: np.ndarray, spread: float) -> list[Shape]:
+    """Two full lobes and the strap between them, on the ground or hung over a leg; often the colour of its ground."""
+    r = w.rng
+    bag = w.like_ground() if r.random() < 0.4 else w.material(chrome=0, saturation=0.9)
+    size = r.uniform(0.07, 0.17)
+    along = turn(r.uniform(0, 6.28))[0]
+    lift = size * 0.75 if r.random() < 0.75 else r.uniform(0.1, 0.3)
+    centre = foot + along * r.uniform(0, 0.4) * spread + [0, 0, lift]
+    axes = frame(along)
+    lobes = [centre + along * s * size * r.uniform(0.8, 1.1) for s in (-1, 1)]
+    for lobe in lobes:
+        w.touches([lobe[0], lobe[1], 0], size * 1.2)
+    half = size * np.array([r.uniform(0.6, 0.9), r.uniform(0.7, 1), r.uniform(0.8, 1.2)])
+    result = [w.shape(r.choice(["ball", "ball", "cylinder"]), lobe, half, axes, **bag) for lobe in lobes]
+    return [*result, w.rod(*lobes, size * 0.25, **bag)]

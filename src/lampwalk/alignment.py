@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal
 
 import cv2
@@ -26,13 +27,15 @@ from .coarse import CONFIDENT
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
-from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
+from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare, measured_at
 from .models import Lens, Model, Motion, lens_of, simplest
 from .motion import impossible, middle_and_unit, scale_of, unit_matrix
 from .sighting import Gradient, Sighting, observe, patch_side
 
 Verdict = Literal["aligned", "weak", "refused"]
 
+MEASURED_AGAIN = 2
+"""Times that the patches are measured where the lens of the series, known better each time, has them."""
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
@@ -40,13 +43,6 @@ STILL_PX, STILL_AGREEING, STILL_SHARE = 1.5, 20, 0.45
 """A tripod that stood still to within this many px (at working size) is believed on fewer agreeing patches and a smaller
 share: where hard shadows walk over most of the picture the rest disagree, but by chance a patch lands so near its own
 place once in 250 times."""
-SECOND_MOTION, NEIGHBOUR = 8, 0.15
-"""Disagreeing patches from which a second motion is looked for, and the share of the long side within which patches are
-neighbours."""
-COHERENT, COHERENT_PAIRS, COLLINEAR = 0.55, 0.25, 0.27
-"""Share of disagreeing patches that go with a neighbour, share of neighbouring pairs that go together, and spread of their
-displacement across over along its main direction, from which they are a second motion. 40 parallax cases: at least 0.61,
-0.29 and, but for one, at most 0.26; a series with moving water and one with strong relief: at least 0.29 across."""
 MIN_SPREAD = 0.1
 WEAK_SPREAD = 0.25
 WEAK_PX = 0.75
@@ -153,26 +149,33 @@ def solve(
     matches = parallel.each(
         lambda i: None if i == reference else compare(base, sightings[i], _again(pixels, i)), range(len(sightings))
     )
-    told = [m for m in matches if m is not None and not _untold(m)]
-    lens = lens_of([m.data for m in told if m.data is not None], [max(m.work) / 2 for m in told])
+    matches, lens = _measured(base, matches)
     found = [_REFERENCE if m is None else _concluded(m, lens) for m in matches]
-    if _steady(found, matches):
-        # In a series that stood still, neighbours that disagree alike are shading that a lamp from the side displaces.
-        found = [
-            _concluded(m, lens, steady=True) if m is not None and a.verdict == "refused" else a
-            for a, m in zip(found, matches, strict=True)
-        ]
     return tuple(_chained(sightings, found, lens, pixels))
 
 
-def _steady(found: Sequence[Alignment], matches: Sequence[Match | None]) -> bool:
-    """Whether the tripod stood still in all frames that could be aligned: at least two besides the reference."""
-    moved = [
-        _largest_px(a.frame_to_reference, m.full) * m.work[1] / m.full[1]
-        for a, m in zip(found, matches, strict=True)
-        if m is not None and a.frame_to_reference is not None
-    ]
-    return len(moved) >= 2 and max(moved) < STILL_PX
+def _measured(base: Base, matches: Sequence[Match | None]) -> tuple[list[Match | None], Lens]:
+    """Find the lens of the series, and measure its frames once more where that lens has them."""
+
+    def lens_now() -> Lens:
+        told = [m for m in measured if m is not None and not _untold(m)]
+        return lens_of([m.data for m in told if m.data is not None], [max(m.work) / 2 for m in told])
+
+    def again(match: Match | None, lens: Lens) -> Match | None:
+        if match is None or match.data is None or _untold(match):
+            return match
+        to_unit = unit_matrix(match.work)
+        motion_ = simplest(match.data, lens, max(match.work) / 2)
+        return measured_at(base, match, normalised(np.linalg.inv(to_unit) @ motion_.matrix @ to_unit))
+
+    measured = list(matches)
+    lens = lens_now()
+    for _ in range(MEASURED_AGAIN):
+        before, measured = measured, parallel.each(partial(again, lens=lens), measured)
+        if all(new is old for new, old in zip(measured, before, strict=True)):
+            break
+        lens = lens_now()
+    return measured, lens
 
 
 def best_connected(sightings: Sequence[Sighting]) -> int:
@@ -232,12 +235,12 @@ BREATHING = 0.0008
 # ---------------------------------------------------------------- model and verdict
 
 
-def _concluded(match: Match, lens: Lens, *, steady: bool = False) -> Alignment:
-    """Choose a motion and judge it; `steady` says that the tripod stood still in the rest of the series."""
+def _concluded(match: Match, lens: Lens) -> Alignment:
+    """Choose a motion and judge it."""
     untold = _untold(match)
     if untold or match.data is None:
         return _refused(untold)
-    return _judged(match, simplest(match.data, lens, max(match.work) / 2), steady=steady)
+    return _judged(match, simplest(match.data, lens, max(match.work) / 2))
 
 
 def _untold(match: Match) -> str:
@@ -249,12 +252,13 @@ def _untold(match: Match) -> str:
     return "too little in it matches the reference" if int(match.data.usable.sum()) < MIN_AGREEING else ""
 
 
-def _judged(match: Match, motion_: Motion, *, steady: bool) -> Alignment:
+def _judged(match: Match, motion_: Motion) -> Alignment:
     assert match.matrix is not None
     assert match.data is not None
-    full, step = match.full, match.full[1] / match.work[1]
+    step = match.step
+    full = match.work[0] * step, match.work[1] * step
     model, unit = motion_.model, max(match.work) / 2
-    to_unit, lift = unit_matrix(match.work), scaling(full, match.work)
+    to_unit, lift = unit_matrix(match.work), scaling((step, step), (1, 1))
     matrix = normalised(np.linalg.inv(to_unit) @ motion_.matrix @ to_unit)
     lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
     centres = match.data.found * unit + middle_and_unit(match.work)[0]
@@ -276,8 +280,8 @@ def _judged(match: Match, motion_: Motion, *, steady: bool) -> Alignment:
         why = "too little of it matches the reference"
         return _refused(why, inliers=count, spread=spread, residual_px=residual)
     still = _largest_px(lifted, full) < STILL_PX * step and count >= STILL_AGREEING and share >= STILL_SHARE
-    if not (steady and still) and _second_motion(centres[sure & ~agree], off[sure & ~agree], match.work):
-        why = f"{1 - share:.0%} of its detail moved otherwise than the rest: the camera was carried, or something large moved"
+    if match.others:
+        why = f"{match.others:.0%} of its detail moved otherwise than the rest: the camera was carried, or something large moved"
         return _refused(why, inliers=count, spread=spread, residual_px=residual)
     if share < MIN_SHARE and not still:
         why = f"only {share:.0%} of its detail lies where the reference has it: the camera or the scene moved"
@@ -303,27 +307,6 @@ def _largest_px(matrix: Matrix, shape: tuple[int, int]) -> float:
     h, w = shape
     corners = np.array([[[0, 0], [w - 1, 0], [0, h - 1], [w - 1, h - 1]]], np.float64)
     return float(np.hypot(*(cv2.perspectiveTransform(corners, matrix) - corners)[0].T).max())
-
-
-def _second_motion(centres: NDArray[np.float64], off: NDArray[np.float64], shape: tuple[int, int]) -> bool:
-    """Whether the patches that disagree with the fit agree with their neighbours.
-
-    Parallax displaces neighbours alike, and all along one line, the way that the camera was carried; the edge of a walking
-    shadow finds its like anywhere, and water, leaves and shading displace in all directions.
-    """
-    if len(centres) < SECOND_MOTION:
-        return False
-    apart = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1))
-    near = (apart > 0) & (apart < NEIGHBOUR * max(shape))
-    alike = near & (np.hypot(*(off[:, None] - off[None]).transpose(2, 0, 1)) < NEAR_PX)
-    with_neighbours = near.any(axis=1)
-    if not with_neighbours.any():
-        return False
-    alike_ones = alike.any(axis=1)
-    if alike_ones[with_neighbours].mean() < COHERENT or alike.sum() < COHERENT_PAIRS * near.sum():
-        return False
-    along, across = np.linalg.svd(off[alike_ones], compute_uv=False)[:2]
-    return bool(across < COLLINEAR * along)
 
 
 def _refused(reason: str, *, inliers: int = 0, spread: float = 0.0, residual_px: float = np.inf) -> Alignment:

@@ -187,7 +187,9 @@ def level(
     if not 0 <= reference < len(previews):
         raise InputError(f"frame {reference} of {len(previews)} as reference", remedy="give an index of the series")
     steps = _exposure_steps(exposure_ev, reference, len(previews))
-    even = [replace(p, linear=p.linear * np.float32(2**s)) for p, s in zip(previews, steps, strict=True)]
+    even = [
+        p if s == 0 else replace(p, linear=p.linear * np.float32(2**s)) for p, s in zip(previews, steps, strict=True)
+    ]
     by_day = reference if ambient[reference] or not any(ambient) else list(ambient).index(True)
     found = measure(even, by_day, lit=not ambient[by_day])
     return tuple(
@@ -220,8 +222,8 @@ def level_field(level: Level, preview: Preview, plate: NDArray[np.float32]) -> N
     """
     if level.is_even:
         return None
-    if plate.shape != preview.linear.shape:
-        raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
+    if plate.shape[:2] != preview.shape:
+        raise InputError(f"the plate is {plate.shape[:2]}, the preview {preview.shape}", remedy="use one size")
     even = np.asarray(level.gains, np.float32) * np.float32(2**level.exposure_ev)
     small = halved(preview.linear)
     frame = cv2.GaussianBlur(small, (3, 3), SMOOTH_PX) * even

@@ -38,6 +38,8 @@ def new_files(folder: Path, stop: Event) -> Iterator[Path]:
                     f"the folder is gone: {error.strerror}", file=folder, remedy="connect it, and start again"
                 ) from error
         for path in arrived:
+            if stop.is_set():
+                return
             seen.add(path.name)
             yield path
         if sizes or gone:
@@ -46,13 +48,24 @@ def new_files(folder: Path, stop: Event) -> Iterator[Path]:
             next(wake, None)
 
 
-def _arrived(folder: Path, seen: set[str], sizes: dict[str, tuple[int, float]]) -> list[Path]:
-    """Files that no longer grow and can be read; forget what has gone away again (a temporary name)."""
-    here = {
+def complete(folder: Path) -> tuple[list[Path], list[str]]:
+    """All pictures of a folder that are complete, and the names of those that are not."""
+    here = _pictures(folder)
+    whole = [path for path in here.values() if _is_whole(path)]
+    return whole, sorted(set(here) - {path.name for path in whole})
+
+
+def _pictures(folder: Path) -> dict[str, Path]:
+    return {
         p.name: p
         for p in folder.iterdir()
         if p.suffix.lower() in SUFFIXES and not p.name.startswith(".") and p.name not in OWN_RESULTS
     }
+
+
+def _arrived(folder: Path, seen: set[str], sizes: dict[str, tuple[int, float]]) -> list[Path]:
+    """Files that no longer grow and can be read; forget what has gone away again (a temporary name)."""
+    here = _pictures(folder)
     for name in set(sizes) - set(here):
         del sizes[name]
     done = []
@@ -102,4 +115,4 @@ def _wakes(folder: Path, stop: Event) -> Iterator[object]:
     )  # fmt: skip
 
 
-__all__ = ["new_files"]
+__all__ = ["complete", "new_files"]

@@ -48,7 +48,7 @@ class Coarse:
         self.step = max(1, min(-(-max(small.shape) // COARSE_PX), min(small.shape) // SHORT_PX))
         self.picture: Grey = reduced(small, self.step)
         self.full_step = self.step * sighting.small_step
-        self.view = Whole(self.picture)
+        self.view = Whole(self.picture, full_size=self.full_step == 1)
 
     @cached_property
     def features(self) -> tuple[Field, Field]:

@@ -188,11 +188,12 @@ def _decoded(on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp]) -> Ite
         ahead: Future[NDArray[Any]] | None = reader.submit(shelf.pixels, on[0].frame)
         for i, d in enumerate(on):
             assert ahead is not None
-            pixels = ahead.result()
-            pixels = _ready(d, pixels, hot)
+            pixels = _ready(d, ahead.result(), hot)
             ahead = reader.submit(shelf.pixels, on[i + 1].frame) if i + 1 < len(on) else None
             yield d, pixels
+            shelf.give_back(d.frame, pixels)
             del pixels
+        shelf.clear()
 
 
 def _each_strip(shape: tuple[int, int], job: Callable[[slice], None]) -> None:
@@ -231,15 +232,14 @@ def _parts(rows: slice, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[sli
             return
         cols = window[1]
     warped = geometry.warp_strip(pixels, d.frame_to_reference, rows, cols)
-    factor = light.limited(d.gain, d.reach)
+    factor, masked = light.limited(d.gain, d.reach), _masked(rows, cols, d)
     for top in range(rows.start, rows.stop, BLOCK_ROWS):
         block = slice(top, min(top + BLOCK_ROWS, rows.stop))
-        part = _corrected(warped[top - rows.start : block.stop - rows.start], block, cols, factor, d.glow)
-        masked = _masked(block, cols, d)
-        if masked is not None:
-            across, mask = masked
-            inside = slice(across.start - cols.start, across.stop - cols.start)
-            part[:, inside] = light.weakened(np.ascontiguousarray(part[:, inside]), mask)
+        down = slice(top - rows.start, block.stop - rows.start)
+        part = _corrected(warped[down], block, cols, factor, d.glow)
+        if masked is not None and masked[1][down].any():
+            across = slice(masked[0].start - cols.start, masked[0].stop - cols.start)
+            part[:, across] = light.weakened(np.ascontiguousarray(part[:, across]), masked[1][down])
         yield block, cols, part
 
 
@@ -308,11 +308,6 @@ def _fill(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     if stack.rule == "sum":
         _fill_sum(stack, rows, filled)
         return
-    for top in range(rows.start, rows.stop, BLOCK_ROWS):
-        _fill_block(stack, slice(top, min(top + BLOCK_ROWS, rows.stop)), filled)
-
-
-def _fill_block(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     parts = []
     for d in filled:
         window = None if d.fill is None else d.fill.window(rows)

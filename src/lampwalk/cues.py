@@ -1,8 +1,9 @@
 """Differencing: what tells a thing in front of the scene from the same scene under another light.
 
-Every cue compares one frame with the *other* frames, as channels of one array, in two sizes: the full working size for
-detail (thin poles) and half of it for everything else. A lamp multiplies the scene's own pattern by something smooth,
-so a patch of a frame is, on real surfaces, predictable from the same patch under some other light; equipment is not.
+Every cue compares one frame with the *other* frames. Cues come in three sizes: the full working size for detail (thin
+poles), half of it for the light itself, and a quarter for what is measured over a window anyway. A lamp multiplies the
+scene's own pattern by something smooth, so a patch of a frame is, on real surfaces, predictable from the same patch under
+some other light; equipment is not.
 """
 
 from __future__ import annotations
@@ -32,33 +33,59 @@ NOISE = 0.04
 COMPARED = 6
 """Other frames that a frame is compared with one by one; order statistics use all of them."""
 
-SCALES = ((3.0, 7), (8.0, 17))
-"""Half-size pixels: (sigma of the high-pass, side of the window) for fine and coarse comparison."""
+SIGMAS = (3.0, 4.0)
+"""Pixels (sigma) of the high-pass for fine comparison, at half size, and for coarse comparison, at a quarter."""
+
+WINDOWS = (3, 9)
+"""Quarter-size pixels: sides of the windows of fine and coarse comparison."""
 
 DETAIL_SIGMA = 3.0
 """Full-size pixels: sigma of the high-pass of the detail channels."""
 
-MULTIPLE = 16
-"""Half-size maps are padded to multiples of this, for a net that halves them four times."""
+MULTIPLE = 32
+"""Maps are as large as the working size rounded up to multiples of this, for a net that halves them five times; what is
+added at the right and at the bottom repeats the edge."""
 
 ROWS = 32
 """Rows that are sorted at a time, so that they stay in the processor's cache (a matter of time, not of result)."""
 
-COARSE_CHANNELS = 30
+COARSE_CHANNELS = 21
+FINE_CHANNELS = 9
 DETAIL_CHANNELS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Frame:
-    """One frame at half size, in the logarithm of light, and its high-passed versions."""
+class Cues:
+    """What speaks for and against equipment in one frame, all of order 1, float32.
 
-    log: Map  # (h, w) log luminance
-    red: Map  # (h, w) log R/G
-    blue: Map  # (h, w) log B/G
-    linear: Map  # (h, w) luminance
-    clipped: Map  # (h, w) share of clipped pixels
-    high: tuple[Map, ...]  # high-passed log, one per scale
-    energy: tuple[Map, ...]  # local mean square of it
+    Attributes
+    ----------
+    coarse : (COARSE_CHANNELS, H/4, W/4)
+    fine : (FINE_CHANNELS, H/2, W/2)
+    detail : (DETAIL_CHANNELS, H, W)
+        (H, W) is `working_shape`, rounded up to multiples of MULTIPLE.
+    """
+
+    coarse: Map
+    fine: Map
+    detail: Map
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frame:
+    """One frame, in the logarithm of light, and its high-passed versions."""
+
+    detail: Map  # (H, W) high-passed log luminance
+    log: Map  # (H/2, W/2) log luminance, as the next three
+    linear: Map  # luminance
+    clipped: Map  # share of clipped pixels
+    high: Map  # high-passed log
+    log_4: Map  # (H/4, W/4) log luminance, as all below
+    high_4: Map  # high-passed log
+    red: Map  # log R/G
+    blue: Map  # log B/G
+    clipped_4: Map  # share of clipped pixels
+    energy: tuple[Map, Map]  # local mean square of both high-passed logs
 
 
 def working_shape(shape: tuple[int, int]) -> tuple[int, int]:
@@ -88,29 +115,50 @@ class Comparison:
             raise ValueError("cues compare frames with each other: at least two are needed")
         shape = working_shape(previews[0].shape)
         self._ambient = list(ambient)
-        made = parallel.each(lambda p: _read(p, shape), _without_gaps(previews))
-        self._frames = [frame for frame, _ in made]
-        self._details = [detail for _, detail in made]
-        self._extremes = _extremes(self._details)
+        self._frames = parallel.each(lambda p: _read(p, shape), _without_gaps(previews))
+        self._extremes = _extremes([f.detail for f in self._frames])
         count = range(len(self._frames))
         self._others = [_choose_others(self._frames, ambient, i) for i in count]
         self._unexplained = parallel.each(lambda i: _unexplained(self._frames, i, self._others[i]), count)
         self._stats = _Statistics(self._frames, self._unexplained)
 
-    def cues(self, i: int) -> tuple[Map, Map]:
-        """Cues of frame i against the others.
+    def cues(self, i: int) -> Cues:
+        """Cues of frame i against the others."""
+        me, stats = self._frames[i], self._stats
+        others = [self._frames[j] for j in self._others[i]]
+        n = len(self._frames)
+        top, middle, low = (_of_others(stats.log, me.log, k) for k in (-1, (n - 1) // 2, 1 if n > 3 else 0))
+        plates = [f for f, by_day in zip(self._frames, self._ambient, strict=True) if by_day and f is not me]
+        fine = _Stack(FINE_CHANNELS, me.log.shape)
+        fine.add(me.log + 3, 0.5)
+        for other in (top, middle, low, plates[0].log if plates else low):
+            fine.add(me.log - other)
+        fine.add(_darker(me, plates[0].log if plates else low))
+        fine.add(me.clipped)
+        fine.add(me.high - (stats.high - me.high) / np.float32(n - 1), 2)
+        fine.add(_nearest((me.high,), [(f.high,) for f in others]), 4)
+        coarse = _Stack(COARSE_CHANNELS, me.log_4.shape)
+        coarse.add(me.red)
+        coarse.add(me.blue)
+        coarse.add(_nearest((me.red, me.blue), [(f.red, f.blue) for f in others]), 2)
+        coarse.add(float(bool(plates)))
+        coarse.add(float(np.log2(n) / 4))
+        coarse.add(float(self._ambient[i]))
+        coarse.add(stats.clipped - me.clipped_4, 1 / (n - 1))
+        coarse.add(_half(top - low))
+        coarse.add(me.high_4 - (stats.high_4 - me.high_4) / np.float32(n - 1), 2)
+        coarse.add(_nearest((me.high_4,), [(f.high_4,) for f in others]), 4)
+        for (best, second), energy, ranked in zip(self._unexplained[i], me.energy, stats.unexplained, strict=True):
+            coarse.add(best, 4)
+            coarse.add(second, 4)
+            coarse.add(np.sqrt(energy), 2)
+            coarse.add(_of_others(ranked, best, (n - 1) // 2), 4)
+            coarse.add(_of_others(ranked, best, -2), 4)
+        coarse.add(_box(self._unexplained[i][0][0], 13), 8)
+        return Cues(coarse=coarse.filled, fine=fine.filled, detail=_detail(me.detail, self._extremes))
 
-        Returns
-        -------
-        coarse : (COARSE_CHANNELS, H/2, W/2) float32
-        detail : (DETAIL_CHANNELS, H, W) float32
-            Both of order 1; (H, W) is `working_shape` of (h, w).
-        """
-        coarse = _coarse(self._frames, i, self._ambient, self._others[i], self._unexplained[i], self._stats)
-        return coarse, _detail(self._details[i], self._extremes)
 
-
-def measure(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[tuple[Map, Map]]:
+def measure(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[Cues]:
     """Cues of each frame against the others: `Comparison.cues` of all frames at once."""
     compared = Comparison(previews, ambient)
     return parallel.each(compared.cues, range(len(previews)))
@@ -161,11 +209,38 @@ def _box(picture: Map, side: int) -> Map:
     return np.asarray(cv2.blur(picture, (side, side)), np.float32)
 
 
-def _read(preview: Preview, shape: tuple[int, int]) -> tuple[_Frame, Map]:
-    """A frame at half size, and the high-passed logarithm of its light at full size."""
+def _read(preview: Preview, shape: tuple[int, int]) -> _Frame:
     light = _resized(preview.linear, shape)
-    clipped = _resized(preview.clipped.astype(np.float32), shape)
-    return _half_size(light, clipped), _high_pass(_log(_luminance(light)), DETAIL_SIGMA)
+    clipped = _half(_resized(preview.clipped.astype(np.float32), shape))
+    size = tuple(s + -s % MULTIPLE for s in shape)
+    small = _padded(_half(light), (size[0] // 2, size[1] // 2))
+    clipped = _padded(clipped, (size[0] // 2, size[1] // 2))
+    tiny = _half(small)
+    luminance = _luminance(small)
+    log, log_4 = _log(luminance), _log(_luminance(tiny))
+    high, high_4 = _high_pass(log, SIGMAS[0]), _high_pass(log_4, SIGMAS[1])
+    red, green, blue = (_log(np.asarray(c, np.float32)) for c in cv2.split(tiny))
+    return _Frame(
+        detail=_high_pass(_log(_padded(_luminance(light), (size[0], size[1]))), DETAIL_SIGMA),
+        log=log,
+        linear=luminance,
+        clipped=clipped,
+        high=high,
+        log_4=log_4,
+        high_4=high_4,
+        red=red - green,
+        blue=blue - green,
+        clipped_4=_half(clipped),
+        energy=(
+            np.maximum(_box(_half(high * high), WINDOWS[0]), 0),  # a running sum can fall below zero
+            np.maximum(_box(high_4 * high_4, WINDOWS[1]), 0),
+        ),
+    )
+
+
+def _padded(picture: Map, shape: tuple[int, int]) -> Map:
+    below, right = shape[0] - picture.shape[0], shape[1] - picture.shape[1]
+    return np.asarray(cv2.copyMakeBorder(picture, 0, below, 0, right, cv2.BORDER_REPLICATE), np.float32)
 
 
 def _luminance(linear: Map) -> Map:
@@ -174,23 +249,6 @@ def _luminance(linear: Map) -> Map:
 
 def _log(linear: Map) -> Map:
     return np.asarray(cv2.log(linear + np.float32(DARK)), np.float32)
-
-
-def _half_size(linear: Map, clipped: Map) -> _Frame:
-    small = _half(linear)
-    luminance = _luminance(small)
-    log = _log(luminance)
-    red, green, blue = (_log(np.asarray(c, np.float32)) for c in cv2.split(cv2.GaussianBlur(small, (0, 0), 1.0)))
-    high = tuple(_high_pass(log, sigma) for sigma, _ in SCALES)
-    return _Frame(
-        log=log,
-        red=red - green,
-        blue=blue - green,
-        linear=luminance,
-        clipped=_half(clipped),
-        high=high,
-        energy=tuple(np.maximum(_box(h * h, side), 0) for h, (_, side) in zip(high, SCALES, strict=True)),
-    )
 
 
 def _detail(high: Map, extremes: tuple[Map, Map, Map, Map]) -> Map:
@@ -235,7 +293,7 @@ def _choose_others(frames: Sequence[_Frame], ambient: Sequence[bool], i: int) ->
     if len(rest) <= COMPARED:
         return rest
     chosen = [j for j in rest if ambient[j]][:1]
-    thumbs = [cv2.resize(f.log, (24, 16), interpolation=cv2.INTER_AREA) for f in frames]
+    thumbs = [cv2.resize(f.log_4, (24, 16), interpolation=cv2.INTER_AREA) for f in frames]
     rest = sorted((j for j in rest if j not in chosen), key=lambda j: float(np.abs(thumbs[j] - thumbs[i]).mean()))
     chosen += rest[:3]
     rest = sorted(rest[3:])
@@ -244,15 +302,19 @@ def _choose_others(frames: Sequence[_Frame], ambient: Sequence[bool], i: int) ->
 
 
 def _unexplained(frames: Sequence[_Frame], i: int, others: Sequence[int]) -> list[tuple[Map, Map]]:
-    """Local contrast of frame i that the best, and the second-best, of the others does not explain linearly; per scale."""
+    """Local contrast of frame i that the best, and the second-best, of the others does not explain linearly.
+
+    Fine comparison first, then coarse; both (H/4, W/4).
+    """
+    me = frames[i]
     result = []
-    for s, (_, side) in enumerate(SCALES):
-        mine, energy = frames[i].high[s], frames[i].energy[s]
-        best, second, left = (np.full_like(mine, np.inf) for _ in range(3))
+    for s, side in enumerate(WINDOWS):
+        best, second, left = (np.full_like(me.log_4, np.inf) for _ in range(3))
         for j in others:
-            shared = _box(mine * frames[j].high[s], side)
+            product = me.high_4 * frames[j].high_4 if s else _half(me.high * frames[j].high)
+            shared = _box(product, side)
             cv2.divide(cv2.multiply(shared, shared, shared), frames[j].energy[s] + np.float32(NOISE**2), left)
-            np.maximum(cv2.subtract(energy, left, left), 0, out=left)
+            np.maximum(cv2.subtract(me.energy[s], left, left), 0, out=left)
             cv2.min(second, cv2.max(best, left), second)
             cv2.min(best, left, best)
         result.append((np.sqrt(best), np.sqrt(second if len(others) > 1 else best)))
@@ -260,13 +322,14 @@ def _unexplained(frames: Sequence[_Frame], i: int, others: Sequence[int]) -> lis
 
 
 class _Statistics:
-    """Order statistics of all frames per pixel, from which those of *the others* follow for each frame."""
+    """Order statistics and sums of all frames per pixel, from which those of *the others* follow for each frame."""
 
     def __init__(self, frames: Sequence[_Frame], unexplained: Sequence[Sequence[tuple[Map, Map]]]) -> None:
         self.log = _sorted([f.log for f in frames])
-        self.unexplained = [_sorted([u[s][0] for u in unexplained]) for s in range(len(SCALES))]
-        self.clipped = _total([f.clipped for f in frames])
-        self.high_total = [_total([f.high[s] for f in frames]) for s in range(len(SCALES))]
+        self.unexplained = [_sorted([u[s][0] for u in unexplained]) for s in range(len(WINDOWS))]
+        self.clipped = _total([f.clipped_4 for f in frames])
+        self.high = _total([f.high for f in frames])
+        self.high_4 = _total([f.high_4 for f in frames])
 
 
 def _total(maps: Sequence[Map]) -> Map:
@@ -320,47 +383,12 @@ def _of_others(ranked: Sequence[Map], mine: Map, rank: int) -> Map:
     return result
 
 
-def _coarse(
-    frames: Sequence[_Frame],
-    i: int,
-    ambient: Sequence[bool],
-    others: Sequence[int],
-    unexplained: Sequence[tuple[Map, Map]],
-    stats: _Statistics,
-) -> Map:
-    me, n = frames[i], len(frames)
-    top, middle, low = (_of_others(stats.log, me.log, k) for k in (-1, (n - 1) // 2, 1 if n > 3 else 0))
-    plates = [j for j in range(n) if ambient[j] and j != i]
-    base = frames[plates[0]].log if plates else low
+def _darker(me: _Frame, base: Map) -> Map:
+    """How far a frame lies below the light that it must hold at least, in units of 16 times the noise."""
     base_linear = cv2.exp(base) - np.float32(DARK)
-    noise = np.sqrt(np.maximum(base_linear, 0) / 20000 + (5 / 20000) ** 2)
-    darker = np.asarray(cv2.GaussianBlur(base_linear - me.linear, (0, 0), 0.7) / noise / 16, np.float32)
-    channels = _Channels(me.log.shape)
-    channels.add(me.log + 3, 0.5)
-    channels.add(me.red)
-    channels.add(me.blue)
-    for other in (top, middle, low, base):
-        channels.add(me.log - other)
-    channels.add(np.clip(darker, -1, 1))
-    channels.add(float(bool(plates)))
-    channels.add(float(np.log2(n) / 4))
-    channels.add(float(ambient[i]))
-    channels.add(me.clipped)
-    channels.add(stats.clipped - me.clipped, 1 / (n - 1))
-    channels.add(_nearest((me.red, me.blue), [(frames[j].red, frames[j].blue) for j in others]), 2)
-    channels.add(top - low)
-    for s, (best, second) in enumerate(unexplained):
-        high = me.high[s]
-        mean = np.asarray((stats.high_total[s] - high) / (n - 1), np.float32)
-        channels.add(best, 4)
-        channels.add(second, 4)
-        channels.add(np.sqrt(me.energy[s]), 2)
-        channels.add(_of_others(stats.unexplained[s], best, (n - 1) // 2), 4)
-        channels.add(_of_others(stats.unexplained[s], best, -2), 4)
-        channels.add(high - mean, 2)
-        channels.add(_nearest((high,), [(frames[j].high[s],) for j in others]), 4)
-    channels.add(_box(channels.filled[15], 25), 2)
-    return channels.filled
+    noise = np.sqrt(np.maximum(base_linear, 0) * np.float32(1 / 20000) + np.float32((5 / 20000) ** 2))
+    below = cv2.GaussianBlur(base_linear - me.linear, (0, 0), 0.7)
+    return np.asarray(np.clip(below / noise / 16, -1, 1), np.float32)
 
 
 def _nearest(mine: Sequence[Map], others: Sequence[Sequence[Map]]) -> Map:
@@ -374,11 +402,11 @@ def _nearest(mine: Sequence[Map], others: Sequence[Sequence[Map]]) -> Map:
     return nearest
 
 
-class _Channels:
-    """The coarse cues, filled one after the other."""
+class _Stack:
+    """Channels of one size, filled one after the other."""
 
-    def __init__(self, shape: tuple[int, ...]) -> None:
-        self.filled = np.empty((COARSE_CHANNELS, *shape), np.float32)
+    def __init__(self, channels: int, shape: tuple[int, ...]) -> None:
+        self.filled = np.empty((channels, *shape), np.float32)
         self._count = 0
 
     def add(self, value: Map | float, factor: float = 1) -> None:

@@ -21,7 +21,7 @@ from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .hotpixels import HotPixels
 from .lamps import Suggestion
-from .light import Field, crop_field, gain_field, stray_field
+from .light import Field, crop_field, gain_field, halved, only, scaled_gain, scaled_stray, stray_field
 from .masks import Mask
 from .previews import Preview, align_preview, make_preview, relit, small_shape
 from .shelf import Shelf
@@ -207,7 +207,9 @@ def decide(
     if len(series) > MAX_FRAMES:
         raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
     with parallel.limited(threads):
-        return _decide(series, _Looker(series, keep, shelf or Shelf(), progress), choices=choices, given=given)
+        found = _decide(series, _Looker(series, keep, shelf or Shelf(), progress), choices=choices, given=given)
+    parallel.give_back_memory()
+    return found
 
 
 def _decide(series: Series, looker: _Looker, *, choices: Choices, given: Given) -> Decisions:
@@ -296,6 +298,7 @@ class _Looker:
         if not first:
             self._named.wait()  # the first frame names the points that could be hot
             self._collect(frame, pixels, observe=observe)
+        self._shelf.give_back(frame, pixels)
         del pixels
         if self._keep:
             self._keep(preview)
@@ -349,23 +352,26 @@ def _light(
     full = frames[0].frame.shape
     by_day = [d.role == "ambient" for d in frames]
     at = next(i for i, d in enumerate(frames) if d.frame.name == reference)
-    gains: list[NDArray[np.float32] | None] = [None] * len(frames)
     if choices.level:
         levels = _levels(frames, small, at, given.sheet)
         plate = ambient.plate(small, by_day, levels)
-        gains = parallel.each(lambda i: ambient.level_field(levels[i], small[i], plate), range(len(small)))
-        small = [relit(p, gain) for p, gain in zip(small, gains, strict=True)]
-        frames = [replace(d, level=level) for d, level in zip(frames, levels, strict=True)]
+
+        def levelled(i: int) -> Decision:
+            gain = ambient.level_field(levels[i], small[i], plate)
+            small[i] = relit(small[i], gain)
+            return replace(frames[i], level=levels[i], gain=gain_field(_coarse(gain), full))
+
+        frames = parallel.each(levelled, range(len(frames)))
 
     remarks: list[Finding] = []
     if choices.hide or given.masks:
         frames, remarks = _hide(frames, small, by_day, find=choices.hide and given.sheet is None, by_hand=given.masks)
+        parallel.give_back_memory()
     hidden = parallel.each(_in_reference, frames)
 
-    glows: list[NDArray[np.float32] | None] = [None] * len(frames)
     if choices.glow:
-        glows = list(glow.estimate(small, hidden, by_day))
-        small = [_unglowed(p, g) for p, g in zip(small, glows, strict=True)]
+        frames, small = _without_glow(frames, small, hidden, by_day)
+    parallel.give_back_memory()
 
     plate = ambient.plate(small, by_day)
     offer = _offer(small, plate, by_day, hidden)
@@ -373,7 +379,8 @@ def _light(
         if d.role == "lamp" and (d.lamp.gain_ev or d.lamp.warmth):
             change = lamps.lamp_field(small[i], plate, gain_ev=d.lamp.gain_ev, warmth=d.lamp.warmth)
             small[i] = relit(small[i], change)
-            gains[i], glows[i] = _product(gains[i], change), None if glows[i] is None else _product(glows[i], change)
+            change = _coarse(change)
+            frames[i] = replace(d, gain=scaled_gain(d.gain, change, full), glow=scaled_stray(d.glow, change))
 
     on = [i for i, d in enumerate(frames) if d.lamp.on]
     reaches: Sequence[NDArray[np.uint8] | None] = [None] * len(on)
@@ -381,21 +388,55 @@ def _light(
         reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on])
         for i, r in zip(on, reaches, strict=True):
             if r is not None:
-                frames[i] = replace(frames[i], reach=crop_field(r, full) or _nowhere(full))
-                idle = cv2.dilate(r, np.ones((9, 9), np.uint8)) == 0  # its corrections are not needed there
-                gains[i], glows[i] = _without(gains[i], idle, 1), _without(glows[i], idle, 0)
-    frames = [
-        replace(d, gain=gain_field(gain, full), glow=stray_field(stray, full))
-        for d, gain, stray in zip(frames, gains, glows, strict=True)
-    ]
+                active = cv2.dilate(r, np.ones((9, 9), np.uint8)) > 0  # its corrections are not needed elsewhere
+                frames[i] = replace(
+                    frames[i],
+                    reach=crop_field(r, full) or _nowhere(full),
+                    gain=only(frames[i].gain, active),
+                    glow=only(frames[i].glow, active),
+                )
     if choices.fill:
         below = plate if choices.rule == "sum" else None
         shown = [small[i] if below is None else _added(small[i], below, reaches[k]) for k, i in enumerate(on)]
-        ratios = fill.estimate(shown, [hidden[i] for i in on], [by_day[i] for i in on], below)
-        for i, ratio in zip(on, ratios, strict=True):
-            behind = cv2.dilate(hidden[i], np.ones((5, 5), np.uint8)) > 0
-            frames[i] = replace(frames[i], fill=gain_field(_without(ratio, ~behind, 1), full))
+        frames = _filled(frames, shown, hidden, on, below)
     return frames, offer, remarks
+
+
+def _without_glow(
+    frames: Sequence[Decision], small: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], by_day: Sequence[bool]
+) -> tuple[list[Decision], list[Preview]]:
+    full = frames[0].frame.shape
+    glow_of = glow.one_by_one(small, hidden, by_day)
+
+    def one(i: int) -> tuple[Decision, Preview]:
+        stray = glow_of(i)
+        if stray is None:
+            return frames[i], small[i]
+        clean = replace(small[i], linear=small[i].linear - stray)
+        return replace(frames[i], glow=stray_field(_coarse(stray), full)), clean
+
+    clean = parallel.each(one, range(len(frames)))
+    return [d for d, _ in clean], [preview for _, preview in clean]
+
+
+def _filled(
+    frames: Sequence[Decision],
+    shown: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    on: Sequence[int],
+    below: NDArray[np.float32] | None,
+) -> list[Decision]:
+    """Fill of the frames `on`, which enter the merge as `shown`."""
+    full = frames[0].frame.shape
+    by_day = [frames[i].role == "ambient" for i in on]
+    fill_of = fill.one_by_one(shown, [hidden[i] for i in on], by_day, below)
+
+    def one(k: int) -> Decision:
+        behind = cv2.dilate(hidden[on[k]], np.ones((5, 5), np.uint8)) > 0
+        return replace(frames[on[k]], fill=only(gain_field(fill_of(k), full), behind))
+
+    changed = dict(zip(on, parallel.each(one, range(len(on))), strict=True))
+    return [changed.get(i, d) for i, d in enumerate(frames)]
 
 
 def _offer(
@@ -427,12 +468,6 @@ def _covered_by_all(small: Sequence[Preview]) -> tuple[float, float, float, floa
         y0, y1 = y0 + (worst == "top"), y1 - (worst == "bottom")
         x0, x1 = x0 + (worst == "left"), x1 - (worst == "right")
     return x0 / w, y0 / h, x1 / w, y1 / h
-
-
-def _product(a: NDArray[np.float32] | None, b: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
-    if a is None or b is None:
-        return b if a is None else a
-    return a * b
 
 
 def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksheet | None) -> Sequence[Level]:
@@ -492,8 +527,9 @@ def _in_reference(d: Decision) -> NDArray[np.uint8]:
     return geometry.warp(small, matrix, linear=True)
 
 
-def _unglowed(preview: Preview, light: NDArray[np.float32] | None) -> Preview:
-    return preview if light is None else replace(preview, linear=np.clip(preview.linear - light, 0, 1))
+def _coarse(values: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
+    """Light that is smooth is kept at half the preview's size: the fields of all frames outlast the first pass."""
+    return None if values is None else halved(values)
 
 
 def _added(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8] | None) -> Preview:
@@ -502,12 +538,6 @@ def _added(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8
         return preview
     part = reach[..., None].astype(np.float32) / np.float32(255)
     return replace(preview, linear=np.asarray(plate + (preview.linear - plate) * part, np.float32))
-
-
-def _without(values: NDArray[np.float32] | None, idle: NDArray[np.bool_], neutral: float) -> NDArray[np.float32] | None:
-    if values is None:
-        return None
-    return np.asarray(cv2.copyTo(values, (~idle).view(np.uint8), np.full_like(values, neutral)))
 
 
 def _nowhere(full: tuple[int, int]) -> Field:

@@ -7,7 +7,6 @@ A small convolutional net looks at the cues of `cues.py`. How it was trained, an
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from importlib import resources
 from threading import local
 from typing import Any
@@ -20,7 +19,15 @@ from . import cues, parallel
 from .previews import Preview
 
 WEIGHTS = "equipment.onnx"
-"""The net, in the package's folder ``weights``: ONNX, float32, inputs `coarse` and `detail`, output `logits`."""
+"""The net, in the package's folder ``weights``: ONNX, float32, inputs `coarse`, `fine` and `detail` as in `cues.Cues`, output
+`logits`: one place a block of pixels, the pixels of a block (rows first) as channels."""
+
+SIDE = 4
+"""Pixels to each side of a block."""
+
+
+MOST_COMPARED = 16
+"""Frames that are compared with each other at once."""
 
 
 def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[NDArray[np.float32]]:
@@ -39,42 +46,69 @@ def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[ND
     """
     if len(previews) < 2:
         return [np.zeros(p.shape, np.float32) for p in previews]
+    found: dict[int, NDArray[np.float32]] = {}
+    for group in _groups(list(ambient)):
+        missing = [k for k, i in enumerate(group) if i not in found]
+        chances = _probability([previews[i] for i in group], [ambient[i] for i in group], missing)
+        found |= {group[k]: chance for k, chance in zip(missing, chances, strict=True)}
+    return [found[i] for i in range(len(previews))]
+
+
+def _groups(ambient: list[bool]) -> list[list[int]]:
+    """Split a long series: frames compared with a dozen others tell as much as with forty, and memory stays bounded.
+
+    Every group spreads over the whole walk and holds the first ambient frame.
+    """
+    frames, day = list(range(len(ambient))), [ambient.index(True)] if any(ambient) else []
+    if len(frames) <= MOST_COMPARED:
+        return [frames]
+    rest = [i for i in frames if i not in day]
+    count = -(-len(rest) // (MOST_COMPARED - 1))
+    return [sorted(day + rest[start::count]) for start in range(count)]
+
+
+def _probability(
+    previews: Sequence[Preview], ambient: Sequence[bool], wanted: Sequence[int]
+) -> list[NDArray[np.float32]]:
     compared = cues.Comparison(previews, ambient)
+    shape = cues.working_shape(previews[0].shape)
 
     def one(i: int) -> NDArray[np.float32]:
         preview = previews[i]
-        chance = 1 / (1 + np.exp(-_logits(*compared.cues(i))))
-        if chance.shape != preview.shape:
-            smaller = preview.shape[0] < chance.shape[0]
-            method = cv2.INTER_AREA if smaller else cv2.INTER_LINEAR
-            chance = np.asarray(cv2.resize(chance, preview.shape[::-1], interpolation=method), np.float64)
-        return np.where(preview.valid, np.clip(chance, 0, 1), 0).astype(np.float32)
+        chance = _chance(compared.cues(i), shape)
+        if shape != preview.shape:
+            method = cv2.INTER_AREA if preview.shape[0] < shape[0] else cv2.INTER_LINEAR
+            chance = np.asarray(cv2.resize(chance, preview.shape[::-1], interpolation=method), np.float32)
+        return np.where(preview.valid, np.clip(chance, 0, 1), np.float32(0))
 
-    return parallel.each(one, range(len(previews)))
+    return parallel.each(one, wanted)
 
 
-def _logits(coarse: cues.Map, detail: cues.Map) -> cues.Map:
-    """Run the net on one frame: (C, h, w) and (D, 2h, 2w) to (2h, 2w)."""
-    h, w = coarse.shape[1:]
-    below, right = -h % cues.MULTIPLE, -w % cues.MULTIPLE
-    wide = np.pad(coarse, ((0, 0), (0, below), (0, right)), mode="edge")[None]
-    fine = np.pad(detail, ((0, 0), (0, 2 * below), (0, 2 * right)), mode="edge")[None]
+def _chance(found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Run the net on one frame: probability per pixel of the working size, float32."""
     net = _own_net()
-    net.setInput(wide, "coarse")
-    net.setInput(fine, "detail")
-    return np.array(net.forward()[0, 0, : 2 * h, : 2 * w], np.float32)
+    for name in ("coarse", "fine", "detail"):
+        net.setInput(getattr(found, name)[None], name)
+    blocks = net.forward()[0]
+    h, w = blocks.shape[1:]
+    chance = 1 / (1 + cv2.exp(-blocks.reshape(SIDE * SIDE, -1)))
+    pixels = chance.reshape(SIDE, SIDE, h, w).transpose(2, 0, 3, 1).reshape(SIDE * h, SIDE * w)
+    return np.asarray(pixels[: shape[0], : shape[1]], np.float32)
 
 
 def _own_net() -> Any:
-    """Give this thread's net: a net keeps its inputs, so threads cannot share one."""
+    """Give this thread's net: a net keeps its inputs, so threads cannot share one.
+
+    OpenCV 5 has two engines; the classic one takes two thirds of the new one's time for 3 x 3 convolutions. It is only
+    used for a net that is read from a file by name, which fails for some names on Windows.
+    """
     if not hasattr(_thread, "net"):
-        _thread.net = cv2.dnn.readNetFromONNX(_weights())
+        with resources.as_file(resources.files(__package__).joinpath("weights", WEIGHTS)) as path:
+            try:
+                _thread.net = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+            except cv2.error:
+                _thread.net = cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))
     return _thread.net
-
-
-@cache
-def _weights() -> NDArray[np.uint8]:
-    return np.frombuffer(resources.files(__package__).joinpath("weights", WEIGHTS).read_bytes(), np.uint8)
 
 
 _thread = local()

@@ -7,7 +7,7 @@ is no texture, and where the rim is no brighter than the others there is no fill
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
@@ -95,6 +95,16 @@ def estimate(
     whose weights make it a power law. Where several frames are hidden at one place, each is measured against
     the others that are seen at its rim.
     """
+    return tuple(parallel.each(one_by_one(previews, hidden, ambient, plate), range(len(previews))))
+
+
+def one_by_one(
+    previews: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    ambient: Sequence[bool],
+    plate: NDArray[np.float32] | None = None,
+) -> Callable[[int], _Field | None]:
+    """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number."""
     small = [_small(p.linear) for p in previews]
     gone = [_small((m > 127).astype(np.float32)) > 0 for m in hidden]
     valid = [_small(p.valid.astype(np.float32)) > 0.999 for p in previews]
@@ -122,7 +132,7 @@ def estimate(
                 field[box] = 1 + np.maximum(field[box] - 1, 0) * (others + DARK) / (seen + DARK)
         return np.asarray(cv2.resize(field, previews[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
 
-    return tuple(parallel.each(one, range(len(previews))))
+    return one
 
 
 def share(hidden: Sequence[NDArray[np.uint8]], fields: Sequence[_Field | None]) -> tuple[float, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import profiles, raw
+from .decode import Room
 from .errors import Finding, FrameError, InputError, LampwalkError, MissingExtraError, SeriesError
 from .files import SUFFIXES, Facts, read_facts, read_pixels
 from .metadata import Metadata, parse, string
@@ -62,12 +63,12 @@ class Frame:
         """Height and width in pixels, upright."""
         return self.facts.height, self.facts.width
 
-    def pixels(self) -> NDArray[Any]:
-        """Decode the frame: (H, W, 3) uint8 or uint16, encoded, RGB, upright."""
+    def pixels(self, room: Room = np.empty) -> NDArray[Any]:
+        """Decode the frame: (H, W, 3) uint8 or uint16, encoded, RGB, upright; into memory that `room` gives, if it fits."""
         if self.array is not None:
             return _deepened(self.array, self.bits)
         assert self.path is not None
-        pixels = read_pixels(self.path, self.facts.orientation, development=self.development)
+        pixels = read_pixels(self.path, self.facts.orientation, development=self.development, room=room)
         if pixels.shape[:2] != self.shape:
             raise FrameError("has another size than its header says", file=self.path, remedy="copy it again")
         return _deepened(pixels, self.bits)

@@ -14,7 +14,7 @@ from .previews import grid, shrink_part, small_shape
 
 
 class FullMask:
-    """A mask in the frame's own geometry, 8-bit, 255 = hidden; indexed by rows like an array.
+    """A mask in the frame's own geometry, 8-bit, 255 = hidden; windows of it are made when asked for.
 
     Parameters
     ----------
@@ -43,11 +43,6 @@ class FullMask:
         """Make it from a full-size mask (H, W) uint8, which it gives back bit for bit."""
         rows = range(0, mask.shape[0], STRIP_ROWS)
         return cls(mask.shape, packed=[zlib.compress(mask[r : r + STRIP_ROWS].tobytes(), 1) for r in rows])
-
-    def __getitem__(self, rows: slice) -> NDArray[np.uint8]:
-        """Rows of the mask: (n, W) uint8."""
-        start, stop, _ = rows.indices(self.shape[0])
-        return self.part(slice(start, stop), slice(0, self.shape[1]))
 
     def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
         """A window of the mask: (n, m) uint8."""
@@ -81,7 +76,7 @@ class FullMask:
 
     def whole(self) -> NDArray[np.uint8]:
         """Return all rows: (H, W) uint8."""
-        return self[0 : self.shape[0]]
+        return self.part(slice(0, self.shape[0]), slice(0, self.shape[1]))
 
     def small(self) -> NDArray[np.uint8]:
         """Return the mask at preview size: (h, w) uint8, averaged from full size."""

@@ -16,6 +16,11 @@ STRIP_ROWS = 256
 of the whole picture by some levels, so a result repeats bit for bit only on one fixed grid."""
 
 
+TILE_COLUMNS = 512
+"""Columns of a strip that are warped at a time; part of the method likewise, so that a part of a picture can be made anew
+with the same bits."""
+
+
 def scaling(full: tuple[float, float], small: tuple[float, float]) -> Matrix:
     """Matrix from small pixels to full pixels for two (height, width) of one picture.
 
@@ -68,15 +73,15 @@ def covered(shape: tuple[int, int], frame_to_reference: Matrix) -> NDArray[np.bo
     return np.asarray(warp(np.full(shape, 255, np.uint8), frame_to_reference, linear=True) == 255)
 
 
-class Rows(Protocol):
-    """A picture that gives rows when asked for; arrays do."""
+class Windowed(Protocol):
+    """A picture that gives windows when asked for."""
 
     @property
-    def shape(self) -> tuple[int, ...]:
-        """Height, width, and channels if there are any."""
+    def shape(self) -> tuple[int, int]:
+        """Height and width."""
 
-    def __getitem__(self, rows: slice, /) -> NDArray[Any]:
-        """Some rows of it."""
+    def part(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """A window of it."""
 
 
 def shown(
@@ -116,42 +121,66 @@ def _moved(matrix: NDArray[Any], points: Sequence[tuple[int, int]]) -> NDArray[n
 
 
 def warp_strip(
-    picture: Rows, frame_to_reference: Matrix, rows: slice, cols: slice | None = None, *, linear: bool = False
+    picture: NDArray[Any] | Windowed,
+    frame_to_reference: Matrix,
+    rows: slice,
+    cols: slice | None = None,
+    *,
+    linear: bool = False,
 ) -> NDArray[Any]:
     """Part of a picture in the reference's geometry; black where the frame does not reach.
 
     Parameters
     ----------
-    picture : (H, W) or (H, W, C) uint8, uint16 or float32, or what gives rows of such an array
+    picture : (H, W) or (H, W, C) uint8, uint16 or float32, or what gives windows of an (H, W) array
         The whole frame; for the identity its own rows are returned.
     frame_to_reference : (3, 3) float64
     rows : slice
         One strip of the fixed grid.
     cols : slice, optional
-        Columns; by default all.
+        Columns; by default all. A pixel's bits do not depend on which others are asked for.
     linear : bool
         Bilinear instead of cubic interpolation (for masks). A cubic is kept from overshooting.
     """
-    h, w = picture.shape[:2]
+    w = picture.shape[1]
     left, right = (0, w) if cols is None else (cols.start, cols.stop)
     if is_identity(frame_to_reference):
-        return picture[rows][:, left:right]
-    back = np.linalg.inv(frame_to_reference) @ np.array([[1, 0, left], [0, 1, rows.start], [0, 0, 1.0]])
-    size = (right - left, rows.stop - rows.start)
-    corners = np.array([[[0, 0], [size[0] - 1, 0], [0, size[1] - 1], [size[0] - 1, size[1] - 1]]], np.float64)
-    y = cv2.perspectiveTransform(corners, back)[0, :, 1]
-    y0 = int(np.clip(np.floor(y.min()) - 3, 0, h - 1))
-    y1 = int(np.clip(np.ceil(y.max()) + 4, y0 + 1, h))
-    back = np.array([[1, 0, 0], [0, 1, -y0], [0, 0, 1.0]]) @ back
-    flags = (cv2.INTER_LINEAR if linear else cv2.INTER_CUBIC) | cv2.WARP_INVERSE_MAP
-    source = picture[y0:y1]
-    if linear and not source.any():  # most rows of a mask
+        return _window(picture, rows, slice(left, right))
+    first, back = left // TILE_COLUMNS * TILE_COLUMNS, np.linalg.inv(frame_to_reference)
+    tiles = [
+        _warp_tile(picture, back, (rows, slice(start, min(start + TILE_COLUMNS, w))), linear=linear)
+        for start in range(first, right, TILE_COLUMNS)
+    ]
+    whole = tiles[0] if len(tiles) == 1 else cv2.hconcat(tiles)
+    return np.asarray(whole)[:, left - first : right - first]
+
+
+def _warp_tile(
+    picture: NDArray[Any] | Windowed, back: NDArray[Any], at: tuple[slice, slice], *, linear: bool
+) -> NDArray[Any]:
+    h, w = picture.shape[:2]
+    rows, cols = at
+    size = (cols.stop - cols.start, rows.stop - rows.start)
+    back = back @ np.array([[1, 0, cols.start], [0, 1, rows.start], [0, 0, 1.0]])
+    corners = [(0, 0), (size[0] - 1, 0), (0, size[1] - 1), (size[0] - 1, size[1] - 1)]
+    x, y = _moved(back, corners).T
+    x0, y0 = int(np.clip(np.floor(x.min()) - 3, 0, w - 1)), int(np.clip(np.floor(y.min()) - 3, 0, h - 1))
+    x1, y1 = int(np.clip(np.ceil(x.max()) + 4, x0 + 1, w)), int(np.clip(np.ceil(y.max()) + 4, y0 + 1, h))
+    back = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]]) @ back
+    source = _window(picture, slice(y0, y1), slice(x0, x1))
+    if linear and not source.any():  # most of a mask
         return np.zeros((size[1], size[0], *source.shape[2:]), source.dtype)
-    strip = cv2.warpPerspective(source, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    flags = (cv2.INTER_LINEAR if linear else cv2.INTER_CUBIC) | cv2.WARP_INVERSE_MAP
+    tile = cv2.warpPerspective(source, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     if not linear:
-        _clamp(strip, source, back)
-    _blacken_outside(strip, back, (y0, h, w))
-    return np.asarray(strip)
+        _clamp(tile, source, back)
+    if min(x.min(), y.min()) < 0 or x.max() > w - 1 or y.max() > h - 1:
+        _blacken_outside(tile, back, (x0, y0, h, w))
+    return np.asarray(tile)
+
+
+def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArray[Any]:
+    return picture[rows, cols] if isinstance(picture, np.ndarray) else picture.part(rows, cols)
 
 
 def _clamp(strip: NDArray[Any], source: NDArray[Any], back: Matrix) -> None:
@@ -166,7 +195,7 @@ def _clamp(strip: NDArray[Any], source: NDArray[Any], back: Matrix) -> None:
     cv2.min(strip, cv2.warpPerspective(brightest, floor, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), dst=strip)
 
 
-def _blacken_outside(strip: NDArray[Any], back: Matrix, source: tuple[int, int, int]) -> None:
+def _blacken_outside(strip: NDArray[Any], back: Matrix, source: tuple[int, int, int, int]) -> None:
     """Set what lies outside the frame to 0, in place: borders must never win a maximum, so no blend with them is kept.
 
     Notes
@@ -174,9 +203,9 @@ def _blacken_outside(strip: NDArray[Any], back: Matrix, source: tuple[int, int, 
     Inside means ``0 <= x/d <= w-1, 0 <= y/d <= h-1, d > 0`` for (x, y, d) = back (column, row, 1): five inequalities that
     are linear in the column, so every row has one interval of columns.
     """
-    y0, h, w = source
+    x0, y0, h, w = source
     rows, cols = strip.shape[:2]
-    x, y, d = back[0], back[1] + y0 * back[2], back[2]
+    x, y, d = back[0] + x0 * back[2], back[1] + y0 * back[2], back[2]
     row = np.arange(rows)
     first, last = np.zeros(rows), np.full(rows, cols - 1.0)
     for a, b, c in (x, (w - 1) * d - x, y, (h - 1) * d - y, d):

@@ -8,7 +8,7 @@ adds.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -156,12 +156,18 @@ def estimate(
     The kernel is a non-negative sum of Gaussians, so it falls outwards everywhere. What lit ground scatters
     is left alone: it would be there without the equipment, too.
     """
+    return tuple(parallel.each(one_by_one(previews, hidden, ambient), range(len(previews))))
+
+
+def one_by_one(
+    previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
+) -> Callable[[int], _Field | None]:
+    """Fit the glow of a series, and give that of any frame when asked, so that not all are held at once: see `estimate`."""
     common = np.sum([p.clipped for p in previews], axis=0) > 1
     frames = zip(previews, hidden, ambient, strict=True)
     sources = [None if a else _source(p, m, common) for p, m, a in frames]
-    fields: list[_Field | None] = [None] * len(previews)
     if all(s is None for s in sources):
-        return tuple(fields)
+        return lambda _: None
     small = [_small(p.linear) for p in previews]
     plate = _plate(previews, small, hidden, ambient)
     added = [colour.luminance(f - plate) for f in small]
@@ -173,17 +179,19 @@ def estimate(
 
     heads = parallel.each(head_of, [i for i, source in enumerate(sources) if source is not None])
     kernel, lights = _fit(heads)
-    models = parallel.each(lambda k: _model(heads[k], lights[k], kernel), range(len(heads)))
-    rim = _rim(heads, models, lights)
+    rim = _rim(heads, lights, kernel)
 
-    def field_of(k: int) -> _Field:
-        head = heads[k]
-        correction = np.interp(head.distance, np.arange(len(rim)), rim)[..., None] * lights[k].strength
-        return _limited((models[k] + correction).astype(np.float32), head, previews[head.index].shape)
+    number = {head.index: k for k, head in enumerate(heads)}
 
-    for head, field in zip(heads, parallel.each(field_of, range(len(heads))), strict=True):
-        fields[head.index] = field
-    return tuple(fields)
+    def field_of(i: int) -> _Field | None:
+        k = number.get(i)
+        if k is None:
+            return None
+        correction = np.interp(heads[k].distance, np.arange(len(rim)), rim)[..., None] * lights[k].strength
+        model = _model(heads[k], lights[k], kernel)
+        return _limited((model + correction).astype(np.float32), heads[k], previews[i].shape)
+
+    return field_of
 
 
 def _source(preview: Preview, mask: NDArray[np.uint8], common: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
@@ -422,21 +430,22 @@ def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
     return np.asarray(np.maximum(shape, 0) * light.strength.astype(np.float32))
 
 
-def _rim(heads: Sequence[_Head], models: Sequence[_Field], lights: Sequence[_Light]) -> _Floats:
+def _rim(heads: Sequence[_Head], lights: Sequence[_Light], kernel: _Floats) -> _Floats:
     """Measure what the kernel leaves close to a head (its own soft edge), by distance in half-size pixels.
 
     The middle head's low quantile, in units of strength, for each distance; falls outwards, 0 at `RIM`.
     """
     rest = np.zeros(RIM + 1)
-    close = [head.free & (head.distance < RIM) for head in heads]
-    distances = [head.distance[at] for head, at in zip(heads, close, strict=True)]
-    left_overs = [
-        ((head.excess[at] - model[at]) / light.strength).mean(axis=1)
-        for head, model, light, at in zip(heads, models, lights, close, strict=True)
-    ]
+
+    def left_of(k: int) -> tuple[_Field, _Field]:
+        head, close = heads[k], heads[k].free & (heads[k].distance < RIM)
+        left = (head.excess[close] - _model(head, lights[k], kernel)[close]) / lights[k].strength
+        return head.distance[close], np.asarray(left.mean(axis=1), np.float32)
+
+    rings = parallel.each(left_of, range(len(heads)))
     for d in range(1, RIM):
         found, areas = [], []
-        for head, near, left_over in zip(heads, distances, left_overs, strict=True):
+        for head, (near, left_over) in zip(heads, rings, strict=True):
             left = left_over[np.abs(near - d) <= 0.75]
             if len(left) >= 8:
                 found.append(np.quantile(left, RIM_QUANTILE))

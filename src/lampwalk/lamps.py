@@ -117,8 +117,8 @@ def lamp_field(
         raise InputError(
             f"{preview.name}: a gain of {gain_ev} stops", remedy=f"give -{MAX_GAIN_EV:g} to {MAX_GAIN_EV:g}"
         )
-    if plate.shape != preview.linear.shape:
-        raise InputError(f"the plate is {plate.shape}, the preview {preview.linear.shape}", remedy="use one size")
+    if plate.shape[:2] != preview.shape:
+        raise InputError(f"the plate is {plate.shape[:2]}, the preview {preview.shape}", remedy="use one size")
     if gain_ev == 0 and warmth == 0:
         return None
     gains = (np.float32(2**gain_ev) * warm(warmth)).astype(np.float32)

@@ -188,6 +188,32 @@ def stray_field(stray: NDArray[np.float32] | None, full: tuple[int, int]) -> Fie
     return crop_field(cv2.addWeighted(stray, 65535, stray, 0, 0, dtype=cv2.CV_16U), full)
 
 
+def scaled_gain(gain: Field | None, change: NDArray[np.float32] | None, full: tuple[int, int]) -> Field | None:
+    """Multiply a gain (of `gain_field`) by factors of linear light, (h, w, 3) float32 or None."""
+    more = gain_field(change, full)
+    if gain is None or more is None:
+        return more if gain is None else gain
+    return crop_field(cv2.multiply(gain.whole(), more.whole(), scale=1 / UNITY), full, neutral=UNITY)
+
+
+def scaled_stray(stray: Field | None, change: NDArray[np.float32] | None) -> Field | None:
+    """Multiply stray light (of `stray_field`) by factors of linear light, (h, w, 3) float32 or None."""
+    if stray is None or change is None:
+        return stray
+    return crop_field(cv2.multiply(stray.whole(), change, dtype=cv2.CV_16U), stray.full)
+
+
+def only(field: Field | None, active: NDArray[np.bool_]) -> Field | None:
+    """Keep of a field what lies where `active`, (h, w) bool; elsewhere it changes nothing."""
+    if field is None:
+        return None
+    values = field.whole()
+    if active.shape != values.shape[:2]:
+        active = cv2.resize(active.astype(np.uint8), values.shape[1::-1], interpolation=cv2.INTER_AREA) > 0
+    kept = cv2.copyTo(values, active.astype(np.uint8), np.full_like(values, field.neutral))
+    return crop_field(kept, field.full, neutral=field.neutral)
+
+
 @lru_cache(4)  # asked for strip by strip
 def limited(gain: Field | None, reach: Field | None) -> Field | None:
     """One field for a gain and for where a frame takes part: factors on the root, 0 where it does not.
@@ -195,7 +221,7 @@ def limited(gain: Field | None, reach: Field | None) -> Field | None:
     Parameters
     ----------
     gain : Field or None
-        Of `gain_field`.
+        Of `gain_field`, of any size.
     reach : Field or None
         255 where the frame takes part.
     """
@@ -204,7 +230,8 @@ def limited(gain: Field | None, reach: Field | None) -> Field | None:
     share = np.rint(np.sqrt(reach.whole() / np.float32(255)) * UNITY).astype(np.uint16)
     factor = cv2.merge([share, share, share])
     if gain is not None:
-        factor = cv2.multiply(gain.whole(), factor, scale=1 / UNITY)
+        scaled = cv2.resize(gain.whole(), reach.small[::-1], interpolation=cv2.INTER_LINEAR)
+        factor = cv2.multiply(scaled, factor, scale=1 / UNITY)
     return crop_field(factor, reach.full, neutral=UNITY)
 
 
@@ -265,10 +292,19 @@ def encode(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
     -------
     (h, w, 3) uint16
     """
+    return from_root(rooted(linear)).reshape(linear.shape)
+
+
+def rooted(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
+    """Square roots of linear light, 0-65535; what lies outside 0-1 is clipped."""
     _, root = cv2.threshold(linear, 0, 0, cv2.THRESH_TOZERO)
     root = cv2.sqrt(root, dst=root)
-    index = cv2.addWeighted(root, 65535, root, 0, 0, dtype=cv2.CV_16U)  # rounds and saturates in one pass
-    return from_root(index).reshape(linear.shape)
+    return np.asarray(cv2.addWeighted(root, 65535, root, 0, 0, dtype=cv2.CV_16U))  # rounds and saturates in one pass
+
+
+def squared(root: NDArray[np.uint16]) -> NDArray[np.float32]:
+    """Linear light, 0-1, of its square roots."""
+    return np.asarray(cv2.multiply(root, root, scale=1 / 65535**2, dtype=cv2.CV_32F), np.float32)
 
 
 def to_root(encoded: NDArray[Any]) -> NDArray[np.uint16]:

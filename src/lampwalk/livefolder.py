@@ -35,15 +35,15 @@ class Live:
         if walk.picture is None or walk.reached is None:
             return
         picture = encode.to_eight_bits(colour.to_encoded(walk.picture))
-        encode.write_jpeg(self._run / "picture.jpg", picture)
-        encode.write_png(self._run / NOT_REACHED, _map(picture, walk.reached))
         self._lines = [*(str(f) for f in findings), *self._lines][:50]
         dark, record = walk.not_reached(), walk.records[-1]
         first = f"{record.file}: {record.role}. No lamp yet: {', '.join(dark) or 'nowhere left'}."
         folder = Path(os.path.relpath(self._frames.resolve(), self._run.resolve())).as_posix()
         sheet = Worksheet(reference=walk.records[0].file, frames=tuple(walk.records), folder=folder)
         with runfolder.refusals(self._run):
-            runfolder.write_sheet(self._run, sheet)
+            runfolder.write_sheet(self._run, sheet)  # first: what is shown can be merged from
+            encode.write_jpeg(self._run / "picture.jpg", picture)
+            encode.write_png(self._run / NOT_REACHED, _map(picture, walk.reached))
             runfolder.write_whole(self._run / PAGE, _page(first, self._lines))
 
 
@@ -70,9 +70,8 @@ def live(run: Path, frames: Path) -> Iterator[Live]:
     OutputError
         A finished run lies there already, or something else, or another process writes it.
     """
-    _refuse_finished(run)
     with runfolder.writing(run) as folder:
-        _refuse_finished(run)  # another process may just have finished it
+        _refuse_finished(run)
         runfolder.write_whole(folder / PAGE, _page("waiting for the first frame", ()))
         runfolder.write_whole(
             folder / runfolder.SHEET, '{"lampwalk": "", "format": 1, "reference": "", "frames": []}\n'

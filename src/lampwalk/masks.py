@@ -165,14 +165,14 @@ def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tup
         return tuple(Mask(name=p.name, hidden=np.zeros(p.shape, np.uint8)) for p in previews)
     probability = detector.probability(previews, by_day)
     light = regions.compare(previews, by_day)
-    masks = []
-    for i, preview in enumerate(previews):
+
+    def one(i: int) -> Mask:
         if by_day[i]:
-            masks.append(Mask(name=preview.name, hidden=np.zeros(preview.shape, np.uint8)))
-            continue
-        area, found = regions.find(i, probability[i], preview, light)
-        masks.append(Mask(name=preview.name, hidden=_widened(area), regions=found))
-    return tuple(masks)
+            return Mask(name=previews[i].name, hidden=np.zeros(previews[i].shape, np.uint8))
+        area, found = regions.find(i, probability[i], previews[i], light)
+        return Mask(name=previews[i].name, hidden=_widened(area), regions=found)
+
+    return tuple(parallel.each(one, range(len(previews))))
 
 
 def combine(

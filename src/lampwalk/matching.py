@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from .coarse import CONFIDENT, Coarse, common_motion, place
 from .geometry import Matrix, normalised
 from .models import LIKELIER_HOMOGRAPHY
 from .patches import ALIKE, WINDOW_PX, Template, View, Whole, Windows
-from .sighting import MARGIN_PX, Sighting, enlarging, with_crops
+from .sighting import MARGIN_PX, Field, Sighting, enlarging, with_crops
 
 NEAR_PX = 1.5
 """A patch that finds its best place within this agrees, px at working size."""
@@ -24,9 +25,29 @@ SETTLED_PX = 0.05
 anyway."""
 KEPT = 0.6
 """Share of the patches that must still be alike when edges have their sign, else too many have turned over."""
+EXACT_PX = 0.3
+"""A step by less than this in the corners is right to a twentieth."""
+LENSES = (0.0, 0.12, 0.25, 0.45, 0.7)
+NUDGED_PX = 2.0
+"""Bends tried for the place where patches are measured, where a frame moved by more; a wrong one leaves them a pixel off
+where it moved by 10 px."""
 RECUT_PX = 4.0
 """Windows are cut anew where the corners moved by more, px at working size."""
 MIN_AGREEING = 10
+LEAST = 6
+"""Patches that say where a frame lies."""
+FAR_PX = 4.0
+"""A least-squares step by more is none, px at working size."""
+FOUND_AGAIN = 0.2
+"""A patch that correlates by so much better elsewhere moved."""
+SECOND_MOTION, NEIGHBOUR, COHERENT = 5, 0.15, 0.5
+"""Patches that moved otherwise from which a second motion is looked for; the share of the long side within which patches
+are neighbours; and the share that must go with a neighbour."""
+SECOND_SHARES, SECOND_SHARE = ((0.15, 0.04), (0.4, 0.085)), 0.2
+"""Share of the detail from which it is a second motion where neighbours move alike: for displacements that spread less than
+so much across over along their main direction; and share from which it is one in any case. 80 parallax cases: at least
+0.10, and 0.15 or less across but for two; 120 good pairs: at most 2 patches; seven series: at most 0.07, in leaves that
+moved by 2 px, with 0.29 across."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,11 +57,43 @@ class Match:
     problem: str = ""
     data: motion.Displacements | None = None
     peaks: tuple[NDArray[np.float64], ...] = ()
-    matrix: Matrix | None = None
+    matrix: Matrix = field(default_factory=lambda: np.eye(3))
+    measured_at: Matrix = field(default_factory=lambda: np.eye(3))
     work: tuple[int, int] = (1, 1)
-    full: tuple[int, int] = (1, 1)
+    step: int = 1
     coarse: bool = False
     sound: bool = False
+    others: float = 0.0
+    signed: bool = False
+    sighting: Sighting | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """The patches of a frame as one matrix brings them, beside those of the reference."""
+
+    template: Template
+    patches: Field
+
+    @cached_property
+    def peaks(self) -> tuple[motion.Floats, motion.Floats]:
+        """Where each patch correlates best, and how well."""
+        return self.template.peaks(self.patches)
+
+    @cached_property
+    def alike(self) -> motion.Floats:
+        """How well each patch correlates as it lies."""
+        return self.template.alike(self.patches)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """What the patches that one matrix brings still lack, and the matrix that follows."""
+
+    seen: Seen
+    matrix: Matrix
+    data: motion.Displacements
+    next: Matrix
 
 
 class Base:
@@ -52,12 +105,14 @@ class Base:
             return
         self.coarse = Coarse(sighting)
         self.coarse_template = Template(self.coarse.view)
+        self.coarse_signed = Template(self.coarse.view, signed=True)
         if sighting.crops is not None:
             view: View = Windows(sighting, np.eye(3))
         else:
-            view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small)
-        self.template = self.coarse_template if view is self.coarse.view else Template(view)
-        self.signed_template = Template(view, signed=True)
+            view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
+        self.template, self.signed_template = self.coarse_template, self.coarse_signed
+        if view is not self.coarse.view:
+            self.template, self.signed_template = Template(view), Template(view, signed=True)
 
 
 def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] | None) -> Match:
@@ -71,36 +126,81 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
     rough = place(base.coarse_template, base.coarse, coarse)
     lift = enlarging(coarse.full_step / sighting.step)
     matrix = normalised(lift @ rough @ np.linalg.inv(lift))
-    full = sighting.work_shape[0] * sighting.step, sighting.work_shape[1] * sighting.step
     view: View
     if sighting.crops is None:
-        view = coarse.view if coarse.step == 1 else Whole(sighting.small)
+        view = coarse.view if coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
     else:
         if _beyond_crops(matrix, sighting):
             if decode is None:
-                matrix, data = _refined(base.coarse_template, coarse.view, rough)
-                return _matched(base.coarse_template, coarse.view, matrix, data, full, coarse=True)
+                seen = _refined(base.coarse_template, coarse.view, rough)
+                again = _refined(base.coarse_signed, coarse.view, seen.next)
+                return replace(_matched(seen, again, coarse.view.shape, coarse.full_step), coarse=True)
             sighting = with_crops(sighting, decode(), matrix)
         view = Windows(sighting, matrix)
         nearer = _correlated(base.template, view, matrix)
         if _apart_px(nearer, matrix, view.shape) > RECUT_PX:
             view = Windows(sighting, nearer)
         matrix = nearer
-    matrix, data = _refined(base.template, view, matrix)
-    finer, fine_data = _refined(base.signed_template, view, matrix)
-    if fine_data.usable.sum() >= KEPT * data.usable.sum():
-        matrix, data = finer, fine_data
-    return _matched(base.template, view, matrix, data, full)
+    seen = _refined(base.template, view, matrix, enough=EXACT_PX)
+    again = _refined(base.signed_template, view, seen.next)
+    match = replace(_matched(seen, again, view.shape, sighting.step), sighting=sighting)
+    if match.others or view is coarse.view:
+        return match
+    # what moved so far that no patch finds it again
+    matrix = np.linalg.inv(lift) @ match.matrix @ lift
+    far, signed = (Seen(t, coarse.view.at(matrix, signed=t.signed)) for t in (base.coarse_template, base.coarse_signed))
+    return replace(match, others=second_motion(far, signed, coarse.view.shape))
 
 
-def _matched(
-    template: Template, view: View, matrix: Matrix, data: motion.Displacements, full: tuple[int, int], *,
-    coarse: bool = False,
-) -> Match:  # fmt: skip
-    """Look once more, independently of the fit, where each patch correlates best."""
-    peaks = template.peaks(view.at(matrix))
+def measured_at(base: Base, match: Match, matrix: Matrix) -> Match:
+    """Measure the patches once more where a better motion brings them: a step is only exact where it is small."""
+    if match.coarse or match.sighting is None or _apart_px(matrix, match.measured_at, match.work) < EXACT_PX:
+        return match
+    sighting = match.sighting
+    whole = sighting.crops is None
+    view = Whole(sighting.small, full_size=sighting.step == 1) if whole else Windows(sighting, matrix)
+    template = base.signed_template if match.signed else base.template
+    return replace(match, data=_look(template, view, matrix).data, measured_at=matrix)
+
+
+def _matched(first: Look, second: Look, shape: tuple[int, int], step: int) -> Match:
+    """Ask, independently of the fit, where each patch correlates best."""
+    signed = bool(second.data.usable.sum() >= KEPT * first.data.usable.sum())
+    kept = second if signed else first
+    peaks = first.seen.peaks
     sound = int(((peaks[1] > CONFIDENT) & (np.hypot(*peaks[0].T) < NEAR_PX)).sum()) >= MIN_AGREEING
-    return Match(data=data, peaks=peaks, matrix=matrix, work=view.shape, full=full, coarse=coarse, sound=sound)
+    return Match(
+        data=kept.data, peaks=peaks, matrix=first.matrix, measured_at=kept.matrix, work=shape, step=step, sound=sound,
+        others=second_motion(first.seen, second.seen, shape), signed=signed,
+    )  # fmt: skip
+
+
+def second_motion(look: Seen, signed: Seen, shape: tuple[int, int]) -> float:
+    """Share of the detail that moved otherwise than the rest; 0 where it is not one motion more.
+
+    What moved is found again elsewhere with edges as they were, by either representation and much better than where it
+    should be. Shadows, shading and highlights that walk are not. Parallax displaces neighbours alike, and all along one
+    line, the way that the camera was carried; leaves and water do so in all directions.
+    """
+    (seen, sure), (again, sure_again) = look.peaks, signed.peaks
+    apart = np.hypot(*seen.T)
+    here = np.maximum(look.alike, signed.alike)
+    there = np.minimum(sure, sure_again)
+    moved = (apart >= NEAR_PX) & (np.hypot(*(seen - again).T) < NEAR_PX)
+    moved &= (there > CONFIDENT) & (there > here + FOUND_AGAIN)
+    count = int(moved.sum())
+    share = count / max(count + int(((apart < NEAR_PX) & (sure > CONFIDENT)).sum()), 1)
+    if count < SECOND_MOTION:
+        return 0.0
+    centres, off = look.template.centres[moved], seen[moved]
+    near = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1)) < NEIGHBOUR * max(shape)
+    alike = near & (np.hypot(*(off[:, None] - off[None]).transpose(2, 0, 1)) < 2 * NEAR_PX)
+    along, across = np.linalg.svd(off, compute_uv=False)[:2]
+    if (alike.sum(axis=1) > 1).mean() < COHERENT:
+        least = SECOND_SHARE
+    else:
+        least = next((least for spread, least in SECOND_SHARES if across < spread * along), SECOND_SHARE)
+    return share if share >= least else 0.0
 
 
 def _correlated(template: Template, view: View, matrix: Matrix) -> Matrix:
@@ -109,32 +209,38 @@ def _correlated(template: Template, view: View, matrix: Matrix) -> Matrix:
     return common_motion(template, displacements, peak > CONFIDENT, matrix, view.shape)[0]
 
 
-def _refined(template: Template, view: View, matrix: Matrix) -> tuple[Matrix, motion.Displacements]:
-    """Least-squares steps of all patches, gathered by a robust homography; the last one's displacements."""
-    to_unit = motion.unit_matrix(view.shape)
-    from_unit = np.linalg.inv(to_unit)
-    data = None
-    for _ in range(ROUNDS):
-        displacements, information, alike = template.steps(view.at(matrix, signed=template.signed))
-        usable = (alike > ALIKE) & view.reached(matrix) & (np.abs(displacements).max(axis=1) < 4)
-        data = motion.displaced(
-            template.centres, displacements, matrix, view.shape, usable=usable, information=information
-        )
-        if usable.sum() < 6:
+def _refined(template: Template, view: View, matrix: Matrix, *, enough: float = SETTLED_PX) -> Look:
+    """Take least-squares steps until the corners move by less than ``enough``; the last look."""
+    for left in reversed(range(ROUNDS)):
+        look = _look(template, view, matrix)
+        if not left or int(look.data.usable.sum()) < LEAST or _apart_px(look.next, matrix, view.shape) < enough:
             break
-        matrix, before = normalised(from_unit @ _gathered(data) @ to_unit), matrix
-        if _apart_px(matrix, before, view.shape) < SETTLED_PX:
-            break
-    assert data is not None
-    return matrix, data
+        matrix = look.next
+    return look
 
 
-def _gathered(data: motion.Displacements) -> Matrix:
-    """Choose the motion to linearise at: a turn with zoom, unless a homography is far nearer."""
+def _look(template: Template, view: View, matrix: Matrix) -> Look:
+    """Take one least-squares step with all patches, and gather these by a robust homography."""
+    seen = Seen(template, view.at(matrix, signed=template.signed))
+    displacements, information, alike = template.steps(seen.patches)
+    usable = (alike > ALIKE) & view.reached(matrix) & (np.abs(displacements).max(axis=1) < FAR_PX)
+    data = motion.displaced(template.centres, displacements, matrix, view.shape, usable=usable, information=information)
+    better = matrix
+    if int(usable.sum()) >= LEAST:
+        to_unit = motion.unit_matrix(view.shape)
+        better = normalised(np.linalg.inv(to_unit) @ _gathered(data, max(view.shape) / 2) @ to_unit)
+    return Look(seen=seen, matrix=matrix, data=data, next=better)
+
+
+def _gathered(data: motion.Displacements, unit: float) -> Matrix:
+    """Choose the motion to linearise at: a turn with zoom by the likeliest lens, unless a homography is far nearer."""
     general = motion.fit(data, 8, motion.USUAL_BEND)
-    turn = motion.fit(data, 4, motion.USUAL_BEND, variance=general.variance)
-    better = turn.cost - general.cost > 4 * LIKELIER_HOMOGRAPHY
-    return motion.matrix_of((general if better else turn).parameters, motion.USUAL_BEND)
+    lenses = LENSES if np.abs(general.parameters[:2]).max() * unit > NUDGED_PX else (motion.USUAL_BEND,)
+    turns = [(motion.fit(data, 4, bend, variance=general.variance), bend) for bend in lenses]
+    turn, bend = min(turns, key=lambda t: t[0].cost)
+    if turn.cost - general.cost > 4 * LIKELIER_HOMOGRAPHY:
+        return motion.matrix_of(general.parameters, motion.USUAL_BEND)
+    return motion.matrix_of(turn.parameters, bend)
 
 
 def _apart_px(one: Matrix, other: Matrix, shape: tuple[int, int]) -> float:

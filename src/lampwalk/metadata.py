@@ -70,6 +70,10 @@ and the interoperability directory."""
 _MOST_FIELDS = 4096
 """Fields in one directory that are believed; real ones hold some dozens. Protects against damaged headers."""
 
+_MOST_BYTES = 2**26
+"""Bytes of all fields of one directory together; fields beyond are left out. In a damaged or malicious file thousands of
+fields may each claim to be the whole file."""
+
 
 @dataclass(frozen=True, slots=True)
 class Field:
@@ -244,11 +248,15 @@ def read_directory(view: Buffer, offset: int, *, order: str, big: bool) -> Direc
         raise ValueError("damaged directory")
     start, step, inline = (offset + 8, 20, 8) if big else (offset + 2, 12, 4)
     directory: Directory = {}
+    room = _MOST_BYTES
     for entry in range(start, start + count * step, step):
         tag, kind, values = struct.unpack_from(order + ("HHQ" if big else "HHI"), view, entry)
         if kind not in _SIZES:
             continue
         length = values * _SIZES[kind]
+        if length > room:
+            continue
+        room -= length
         where = entry + step - inline
         if length > inline:
             where = struct.unpack_from(order + ("Q" if big else "I"), view, where)[0]

@@ -24,6 +24,8 @@ LIKELIER_HOMOGRAPHY = 40.0
 WORTH_PX = 0.04
 """A frame that moved by less than this (rms over the picture, px at working size) is not resampled: that costs detail, and
 light alone moves what is seen by some hundredths of a pixel."""
+SAME_PX = 0.02
+"""A shift that a wide lens bends by less than this is called a shift, px at working size."""
 BREATHES, BREATHES_SHARE = 2, 0.25
 """Frames, and share of the frames, that each prove a change of scale, from which it costs no more in the others than any
 other parameter: a lens that breathes does so in all frames. Three series without: none of 26 frames."""
@@ -100,11 +102,15 @@ def simplest(data: motion.Displacements, lens: Lens, unit: float) -> Motion:
         (8, known): turn + zoom + 4 * LIKELIER_HOMOGRAPHY,
         (2, 0.0): 2 * LIKELIER,
     }
-    variance = motion.fit(data, 8, known).variance
+    richest = motion.fit(data, 8, known)
+    variance = max(richest.variance, motion.LEAST_VARIANCE)
     still = motion.fit(data, 0, 0.0, variance=variance)
     fits = {of: motion.fit(data, *of, variance=variance) for of in prices}
     (free, bent), best = min(fits.items(), key=lambda item: item[1].cost + prices[item[0]])
     matrix = motion.matrix_of(best.parameters, bent)
+    shift = fits[2, 0.0]
+    if free == 2 and _apart(np.linalg.inv(motion.matrix_of(shift.parameters, 0.0)) @ matrix) * unit < SAME_PX:
+        bent, best, matrix = 0.0, shift, motion.matrix_of(shift.parameters, 0.0)
     if best.cost + prices[free, bent] >= still.cost or _apart(matrix) * unit <= WORTH_PX:
         return Motion(model="identity", matrix=np.eye(3), fit=still, zooms=False)
     if free == 2 and bent == 0:

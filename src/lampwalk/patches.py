@@ -39,9 +39,12 @@ class Whole:
     Parameters
     ----------
     picture : (h, w) uint8
+    full_size : bool
+        Its pixels are those of the frame.
     """
 
-    def __init__(self, picture: Grey) -> None:
+    def __init__(self, picture: Grey, *, full_size: bool) -> None:
+        self.interpolation = _interpolation(full_size)
         self.shape = (picture.shape[0], picture.shape[1])
         self.gradient = Gradient.of(picture)
         self.side = patch_side(self.shape)
@@ -62,7 +65,7 @@ class Whole:
         h, w = self.shape
         size = -(-w // EVERY), -(-h // EVERY)
         warped = cv2.warpPerspective(
-            self.signed if signed else self.doubled, _SAMPLES @ frame_to_reference, size, flags=cv2.INTER_CUBIC
+            self.signed if signed else self.doubled, _SAMPLES @ frame_to_reference, size, flags=self.interpolation
         )
         n = self.side // EVERY
         out = np.empty((len(self.sites), 2, n, n), np.float32)
@@ -90,6 +93,7 @@ class Windows:
     def __init__(self, sighting: Sighting, frame_to_reference: Matrix) -> None:
         assert sighting.crops is not None
         assert sighting.corners is not None
+        self.interpolation = _interpolation(sighting.step == 1)
         self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
         n = self.window = PATCH_PX + 2 * WINDOW_PX
@@ -123,7 +127,7 @@ class Windows:
         local = frame_to_reference @ local
         local[:, :2] -= self.sites[..., None] * local[:, 2:]
         for patch, field, matrix in zip(out, self.signed if signed else self.doubled, _SAMPLES @ local, strict=True):
-            patch[...] = cv2.warpPerspective(field, matrix, (n, n), flags=cv2.INTER_CUBIC).transpose(2, 0, 1)
+            patch[...] = cv2.warpPerspective(field, matrix, (n, n), flags=self.interpolation).transpose(2, 0, 1)
         return out
 
     def reached(self, frame_to_reference: Matrix) -> NDArray[np.bool_]:
@@ -133,6 +137,15 @@ class Windows:
 
 
 View = Whole | Windows
+
+
+def _interpolation(full_size: bool) -> int:
+    """Choose the one of the merge, or where pixels are larger than the frame's, one that displaces nothing.
+
+    OpenCV's cubic (a = -0.75) displaces a ramp by up to 0.048 px at a quarter of a pixel. At full size this cancels when
+    patches are fetched by the same; in pixels that are larger it would be an error of as much of these.
+    """
+    return cv2.INTER_CUBIC if full_size else cv2.INTER_LINEAR
 
 
 def _within(
@@ -165,6 +178,10 @@ class Template:
         self.slopes = slopes.reshape(k, 2, -1)
         self.squares = np.stack([(a * b).sum(axis=1).reshape(k, -1) for a, b in ((gx, gx), (gy, gy), (gx, gy))], axis=1)
         self.spectra = _spectra(patches)
+
+    def alike(self, patches: Field) -> Floats:
+        """Correlation of each patch as it lies, -1 to 1: (K,)."""
+        return np.asarray(_dots(unit_energy(patches), self.values) / self.values[0].size, np.float64)
 
     def steps(self, patches: Field) -> tuple[Floats, Floats, Floats]:
         """Displacement that each patch still needs, by one robust least-squares step.

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NoReturn, overload
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, geometry
+from . import colour, geometry, light
 from .geometry import Matrix
 
 LONG_SIDE = 1200
@@ -20,7 +20,32 @@ CLIPPED = 0.98
 """Encoded value from which on a channel counts as clipped (a JPEG's ringing stays above it)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Light:
+    """An attribute of linear light, (h, w, 3) float32 in 0-1, that is kept in half the memory.
+
+    It is kept as 16-bit square roots: at a thousandth of full light a step is a thousandth of that, less than the noise of
+    any preview. A series of many frames is held as previews, all at once.
+    """
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._kept = f"_{name}"
+
+    @overload
+    def __get__(self, frame: None, owner: type) -> NoReturn: ...
+    @overload
+    def __get__(self, frame: object, owner: type) -> NDArray[np.float32]: ...
+    def __get__(self, frame: object | None, owner: type) -> NDArray[np.float32]:
+        if frame is None:
+            raise AttributeError(self._kept)  # so that a dataclass finds no default
+        linear = light.squared(frame.__dict__[self._kept])
+        linear.setflags(write=False)  # it is a copy: what is written into it would be lost
+        return linear
+
+    def __set__(self, frame: object, linear: NDArray[np.float32]) -> None:
+        frame.__dict__[self._kept] = light.rooted(linear)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Preview:
     """One frame, small.
 
@@ -28,7 +53,7 @@ class Preview:
     ----------
     name : str
     linear : (h, w, 3) float32
-        Linear light, 0-1.
+        Linear light, 0-1; a new array each time, not to be written to.
     clipped : (h, w) bool
         Some channel is at its top: the light there is at least this.
     valid : (h, w) bool
@@ -38,7 +63,7 @@ class Preview:
     """
 
     name: str
-    linear: NDArray[np.float32]
+    linear: _Light = _Light()
     clipped: NDArray[np.bool_]
     valid: NDArray[np.bool_]
     full_shape: tuple[int, int]
@@ -46,7 +71,7 @@ class Preview:
     @property
     def shape(self) -> tuple[int, int]:
         """Height and width of the preview."""
-        return self.linear.shape[0], self.linear.shape[1]
+        return self.valid.shape[0], self.valid.shape[1]
 
 
 def small_shape(full: tuple[int, int], long_side: int = LONG_SIDE) -> tuple[int, int]:
@@ -159,7 +184,7 @@ def align_preview(preview: Preview, frame_to_reference: Matrix) -> Preview:
     matrix = geometry.to_small(frame_to_reference, preview.full_shape, preview.shape)
     if geometry.is_identity(frame_to_reference):
         return preview
-    warped = np.clip(geometry.warp(preview.linear, matrix), 0, 1)
+    warped = geometry.warp(preview.linear, matrix)
     clipped = geometry.warp(preview.clipped.astype(np.uint8) * 255, matrix, linear=True) > 64
     return Preview(
         name=preview.name,
@@ -178,4 +203,4 @@ def relit(preview: Preview, gain: NDArray[np.float32] | None) -> Preview:
     preview : Preview
     gain : (h, w, 3) float32, or None for no change
     """
-    return preview if gain is None else replace(preview, linear=np.clip(preview.linear * gain, 0, 1))
+    return preview if gain is None else replace(preview, linear=preview.linear * gain)

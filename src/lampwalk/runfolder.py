@@ -17,7 +17,8 @@ import tifffile
 from numpy.typing import NDArray
 
 from . import encode, worksheet
-from .errors import OutputError, WorksheetError
+from .errors import FrameError, OutputError, WorksheetError, about
+from .files import read_facts
 from .frames import Frame
 from .worksheet import Worksheet
 
@@ -128,7 +129,12 @@ def read_mask(path: Path) -> NDArray[np.uint8]:
     WorksheetError
         Missing or damaged.
     """
-    mask = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.is_file() else None
+    try:
+        kind = read_facts(path).kind  # refuses what claims to be huge before memory is taken
+        with about(path):
+            mask = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if kind == "png" else None
+    except FrameError:
+        mask = None
     if mask is None:
         raise WorksheetError("the mask is missing or damaged", file=path, remedy="merge again without the worksheet")
     return np.asarray(mask, np.uint8)

@@ -45,6 +45,7 @@ class Shelf:
         self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
         self._worth: bool | None = None
+        self._empty: list[NDArray[Any]] = []
         self._lock = Lock()
 
     def decode(self, frame: Frame, frames_in_all: int) -> NDArray[Any]:
@@ -55,7 +56,7 @@ class Shelf:
         (H, W, 3) uint8 or uint16, encoded
         """
         start = time.perf_counter()
-        pixels = frame.pixels()
+        pixels = frame.pixels(self._room)
         if frame.array is None:
             self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start)
         return pixels
@@ -73,7 +74,26 @@ class Shelf:
                 return pixels
             except (OSError, ValueError):
                 _log.info("scratch file %s was lost; decoding again", path)
-        return frame.pixels()
+        return frame.pixels(self._room)
+
+    def give_back(self, frame: Frame, pixels: NDArray[Any]) -> None:
+        """Take back a decoded frame that nobody looks at any more: the next one is decoded into its memory."""
+        whole = pixels if pixels.base is None else pixels.base
+        with self._lock:
+            if frame.array is None and isinstance(whole, np.ndarray) and frame.name not in self._kept:
+                self._empty = [*self._empty[-1:], whole]
+
+    def clear(self) -> None:
+        """Let go of the memory for decoding."""
+        with self._lock:
+            self._empty = []
+
+    def _room(self, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+        with self._lock:
+            for i, pixels in enumerate(self._empty):
+                if pixels.shape == tuple(shape) and pixels.dtype == dtype:
+                    return self._empty.pop(i)
+        return np.empty(shape, dtype)
 
     def _keep(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
         with self._lock:

@@ -177,9 +177,9 @@ class Gradient:
     def of(cls, grey: Grey) -> Gradient:
         """Gradient of a grey picture, (h, w) uint8."""
         log = cv2.GaussianBlur(cv2.LUT(grey, LOG), (7, 7), 1.0)
-        across = cv2.Sobel(log, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-        along = cv2.Sobel(log, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-        length = cv2.magnitude(across, along) + np.float32(1e-6)
+        across = np.asarray(cv2.Sobel(log, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8), np.float32)
+        along = np.asarray(cv2.Sobel(log, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8), np.float32)
+        length = np.sqrt(across * across + along * along) + np.float32(1e-6)  # cv2.magnitude depends on addresses
         # two box filters, which cost the same for any width
         typical = cv2.blur(cv2.blur(length, (15, 15)), (15, 15)) + np.float32(NOISE_FLOOR)
         return cls(across, along, length, typical)

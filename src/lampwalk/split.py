@@ -9,25 +9,33 @@ from __future__ import annotations
 import json
 import logging
 import os
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 from statistics import median
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from . import alignment, parallel
 from .alignment import Sighting
-from .errors import Finding, LampwalkError, WorksheetError
+from .decode import check_scans
+from .errors import Finding, FrameError, LampwalkError, WorksheetError, about
 from .files import SUFFIXES, Facts, read_facts
 from .frames import OWN_RESULTS, Frame, is_run_folder, natural_key
 
 _log = logging.getLogger(__name__)
 
-LOOK_PX = 1000
-"""Long side at which framings are compared, px: that of alignment's own small picture."""
+GLANCE_PX, LOOK_PX = 400, 1000
+"""Long side at which framings are compared, px. What agrees at a glance is not looked at again: a third of the time, and
+the same verdicts (benchmarks/batch.md). The larger is that of alignment's own small picture."""
+
+AT_ONCE = 32
+"""Frames decoded before they are compared; what is no longer needed is let go, so that memory does not grow."""
 
 APART_S = 1800.0
 """A longer pause ends a series whatever the framing: the daylight is another. Common practice, no source."""
@@ -38,6 +46,8 @@ changed. Common practice, no source: a lamp is carried on within a minute, a tri
 
 ZOOM = 0.005
 """Share by which focal lengths of one series may differ (rounding in EXIF)."""
+
+_REDUCED = {2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4, 8: cv2.IMREAD_REDUCED_COLOR_8}
 
 BACK = 3
 """Frames at the end of a series that the next one is compared with: two lamps may share too little light."""
@@ -269,22 +279,66 @@ def _set_apart(a: _Shot, b: _Shot, pause_s: float | None, usual_s: float) -> str
     return ""
 
 
+class _View:
+    """What one shot shows, at a glance and, if need be, at a closer look."""
+
+    def __init__(self, shot: _Shot) -> None:
+        self._shot = shot
+        self._seen = {GLANCE_PX: _look(shot, GLANCE_PX)}
+
+    def at(self, long_side: int) -> Sighting | None:
+        if long_side not in self._seen:
+            self._seen[long_side] = _look(self._shot, long_side)
+        return self._seen[long_side]
+
+    @property
+    def usable(self) -> bool:
+        return self.at(GLANCE_PX) is not None or self.at(LOOK_PX) is not None
+
+
+@dataclass(slots=True)
+class _Part:
+    """Shots of one framing, and what the next ones are compared with."""
+
+    shots: list[int]
+    first: _View | None = None
+    last: deque[_View] = field(default_factory=lambda: deque(maxlen=BACK))
+
+    def add(self, index: int, view: _View) -> None:
+        self.shots.append(index)
+        if view.usable:
+            self.first = self.first or view
+            self.last.append(view)
+
+    def shows(self, view: _View, *, closely: bool) -> bool:
+        """Whether a shot has this framing; a closer look is dear, and taken only at the first and the last frame."""
+        if self.first is None:
+            return True
+        near = list(dict.fromkeys([*reversed(self.last), self.first]))
+        if any(_same_framing(other, view, GLANCE_PX) for other in near):
+            return True
+        return closely and any(_same_framing(other, view, LOOK_PX) for other in dict.fromkeys([near[0], self.first]))
+
+
 def _by_framing(group: list[_Shot], why: str) -> list[tuple[list[_Shot], str]]:
     """Cut where the picture no longer shows the same; a single odd frame stays with its neighbours."""
+    parts: list[_Part] = []
     with parallel.limited(2):
-        sightings = parallel.each(_look, group)
-    parts: list[list[int]] = []
-    for i, sighting in enumerate(sightings):
-        # The latest series first, then those before it: after an odd frame the old framing is back.
-        home = next((p for p in parts[:-3:-1] if _same_framing([sightings[k] for k in p], sighting)), None)
-        if sighting is None and parts:
-            home = parts[-1]
-        if home is None:
-            parts.append([i])
-        else:
-            home.append(i)
+        for start in range(0, len(group), AT_ONCE):
+            for i, view in enumerate(parallel.each(_View, group[start : start + AT_ONCE]), start):
+                # The latest series first, then the one before it: after an odd frame the old framing is back.
+                home = next((p for p in parts[:-3:-1] if view.usable and p.shows(view, closely=p is parts[-1])), None)
+                if home is None and parts and not view.usable:
+                    home = parts[-1]
+                if home is None:
+                    home = _Part(shots=[])
+                    parts.append(home)
+                    for done in parts[:-2]:
+                        done.first = None
+                        done.last.clear()
+                home.add(i, view)
     whole: list[list[int]] = []
-    for part in parts:
+    for part in (p.shots for p in parts):
         if len(part) == 1 and whole and part[0] != len(group) - 1:
             whole[-1].append(part[0])  # the merge says what is wrong with it
         else:
@@ -292,27 +346,37 @@ def _by_framing(group: list[_Shot], why: str) -> list[tuple[list[_Shot], str]]:
     return [([group[i] for i in sorted(part)], why if n == 0 else "another framing") for n, part in enumerate(whole)]
 
 
-def _look(shot: _Shot) -> Sighting | None:
+def _look(shot: _Shot, long_side: int) -> Sighting | None:
     try:
-        pixels = Frame(name=shot.path.name, path=shot.path, facts=shot.facts, bits=shot.facts.bits).pixels()
+        pixels = _reduced(shot, long_side)
     except LampwalkError as error:
         _log.info("%s cannot be compared: %s", shot.path, error)
         return None
-    scale = LOOK_PX / max(pixels.shape[:2])
+    scale = long_side / max(pixels.shape[:2])
     if scale < 1:
         pixels = np.asarray(cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
     sighting = alignment.observe(pixels)
     return None if sighting.problem else sighting
 
 
-def _same_framing(series: Sequence[Sighting | None], sighting: Sighting | None) -> bool:
-    if sighting is None:
-        return False
-    known = [s for s in series if s is not None]
-    for other in (*known[: -BACK - 1 : -1], *known[:1]):
-        if alignment.solve([other, sighting], reference=0)[1].verdict != "refused":
-            return True
-    return not known
+def _reduced(shot: _Shot, long_side: int) -> NDArray[Any]:
+    """Pixels of a shot, at least so large: (h, w, 3). A JPEG is not decoded in full (ITU-T T.81: blocks of 8, scaled)."""
+    facts = shot.facts
+    factor = next((f for f in (8, 4, 2) if max(facts.height, facts.width) >= f * long_side), 1)
+    if facts.kind != "jpeg" or factor == 1:
+        return Frame(name=shot.path.name, path=shot.path, facts=facts, bits=facts.bits).pixels()
+    with about(shot.path):
+        data = shot.path.read_bytes()
+        check_scans(shot.path, data)
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), _REDUCED[factor])
+        if pixels is None:
+            raise FrameError("is damaged or cut short", file=shot.path, remedy="copy it again from the card")
+        return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
+
+
+def _same_framing(one: _View, other: _View, long_side: int) -> bool:
+    a, b = one.at(long_side), other.at(long_side)
+    return a is not None and b is not None and alignment.solve([a, b], reference=0)[1].verdict != "refused"
 
 
 def _alone(shot: _Shot, root: Path) -> Finding:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -65,7 +67,9 @@ def test_no_daylight_frame_is_invented() -> None:
 
 def test_a_dark_stand_in_the_only_other_frame_makes_no_lamp_frame() -> None:
     day, lamp = walk([0.1])
-    lamp.linear[60:230, 200:208] = 0.001
+    light = lamp.linear.copy()
+    light[60:230, 200:208] = 0.001
+    lamp = replace(lamp, linear=light)
     assert ambient.find_ambient([day, lamp]) == (True, False)
 
 
@@ -183,8 +187,10 @@ def test_bad_input_is_refused() -> None:
 def test_half_a_pixel_of_misalignment_costs_no_accuracy() -> None:
     drifts = [0.25, -0.3, 0.12]
     day, *lamps = walk(drifts, size=30)
-    for lamp in lamps:
-        move = np.float32([[1, 0, 0.5], [0, 1, -0.3]])
-        lamp.linear[:] = cv2.warpAffine(lamp.linear, move, (W, H), borderMode=cv2.BORDER_REPLICATE)
+    move = np.float32([[1, 0, 0.5], [0, 1, -0.3]])
+    lamps = [
+        replace(lamp, linear=cv2.warpAffine(lamp.linear, move, (W, H), borderMode=cv2.BORDER_REPLICATE))
+        for lamp in lamps
+    ]
     levels = ambient.level([day, *lamps], [True, False, False, False], 0)
     assert [lv.ambient_ev for lv in levels[1:]] == pytest.approx([-d for d in drifts], abs=0.02)

@@ -9,6 +9,9 @@ import pytest
 from lampwalk import cues
 from lampwalk.previews import Preview
 
+UNEXPLAINED = 15
+"""Coarse channel: contrast that the best of the other frames leaves unexplained, coarse comparison."""
+
 
 def preview(linear: np.ndarray, valid: np.ndarray | None = None) -> Preview:
     shape = linear.shape[:2]
@@ -35,12 +38,14 @@ def lit(scene: np.ndarray, gains: tuple[float, ...]) -> list[Preview]:
 def test_shapes_and_finite_values_for_any_number_of_frames() -> None:
     for n in (2, 3, 9):
         frames = lit(textured(), tuple(1 + 0.2 * k for k in range(n)))
-        for coarse, detail in cues.measure(frames, [False] * n):
-            h, w = cues.working_shape((300, 450))
-            assert coarse.shape == (cues.COARSE_CHANNELS, h // 2, w // 2)
-            assert detail.shape == (cues.DETAIL_CHANNELS, h, w)
-            assert np.isfinite(coarse).all()
-            assert np.isfinite(detail).all()
+        for found in cues.measure(frames, [False] * n):
+            h, w = (s + -s % cues.MULTIPLE for s in cues.working_shape((300, 450)))
+            assert found.coarse.shape == (cues.COARSE_CHANNELS, h // 4, w // 4)
+            assert found.fine.shape == (cues.FINE_CHANNELS, h // 2, w // 2)
+            assert found.detail.shape == (cues.DETAIL_CHANNELS, h, w)
+            for channels in (found.coarse, found.fine, found.detail):
+                assert channels.dtype == np.float32
+                assert np.isfinite(channels).all()
 
 
 def test_a_pole_is_unexplained_and_the_same_scene_under_another_light_is_not() -> None:
@@ -48,8 +53,8 @@ def test_a_pole_is_unexplained_and_the_same_scene_under_another_light_is_not() -
     with_pole = frames[1].linear.copy()
     with_pole[40:280, 200:206] = 0.6
     frames[1] = preview(with_pole)
-    unexplained = cues.measure(frames, [False] * 4)[1][0][15]
-    scale = unexplained.shape[1] / 450
+    unexplained = cues.measure(frames, [False] * 4)[1].coarse[UNEXPLAINED]
+    scale = cues.working_shape((300, 450))[1] / 450 / 4
     row, column = slice(int(60 * scale), int(260 * scale)), round(202 * scale)
     on_pole = unexplained[row, column - 1 : column + 2].mean()
     elsewhere = np.median(unexplained[:, : column - 40])
@@ -63,7 +68,7 @@ def test_gaps_at_the_edge_bring_no_edges() -> None:
     gap = preview(np.where(valid[..., None], frames[0].linear, 0), valid)
     whole = cues.measure(frames, [False] * 3)
     holed = cues.measure([gap, *frames[1:]], [False] * 3)
-    assert np.abs(holed[1][0][15] - whole[1][0][15]).max() < 0.2
+    assert np.abs(holed[1].coarse[UNEXPLAINED] - whole[1].coarse[UNEXPLAINED]).max() < 0.2
 
 
 def test_one_frame_cannot_be_compared() -> None:
@@ -73,7 +78,7 @@ def test_one_frame_cannot_be_compared() -> None:
 
 def test_the_ambient_frame_is_always_among_the_compared() -> None:
     frames = lit(textured(shape=(120, 180)), tuple(1 + 0.1 * k for k in range(12)))
-    small = [cues._read(f, cues.working_shape(f.shape))[0] for f in frames]
+    small = [cues._read(f, cues.working_shape(f.shape)) for f in frames]
     ambient = [k == 11 for k in range(12)]
     for i in range(11):
         chosen = cues._choose_others(small, ambient, i)

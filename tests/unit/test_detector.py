@@ -41,6 +41,14 @@ def test_a_stand_is_found_in_its_frame_and_nowhere_else() -> None:
     assert max(float(np.mean(p > 0.5)) for k, p in enumerate(found) if k != 1) < 0.002
 
 
+def test_a_long_series_is_compared_in_groups_and_no_frame_is_lost(monkeypatch) -> None:
+    monkeypatch.setattr(detector, "MOST_COMPARED", 4)
+    found = detector.probability(series(stand=True, n=9), [True] + [False] * 8)
+    assert len(found) == 9
+    assert found[1][95:106, 290:310].mean() > 0.5
+    assert max(float(np.mean(p > 0.5)) for k, p in enumerate(found) if k != 1) < 0.002
+
+
 def test_a_bare_scene_stays_blank() -> None:
     for p in detector.probability(series(stand=False), [True, False, False, False, False]):
         assert p.dtype == np.float32

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -158,7 +159,9 @@ def test_the_default_region_lies_on_what_the_lamps_lit() -> None:
     lit = day.copy()
     lit[60:100, 90:130] += 0.4
     frames = [make_preview(str(i), to_encoded(f)) for i, f in enumerate((day, lit, lit))]
-    frames[1].linear[5:15, 5:15] = 1.0  # a head, in one frame only
+    lit = frames[1].linear.copy()
+    lit[5:15, 5:15] = 1.0  # a head, in one frame only
+    frames[1] = replace(frames[1], linear=lit)
     region = finish.lit_subject(frames, day, [True, False, False])
     assert region.ellipse is not None
     cx, cy, rx, ry, _ = region.ellipse

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -131,8 +133,9 @@ def test_what_is_offered_does_not_burn_out() -> None:
 
 def test_hidden_heads_are_no_subject() -> None:
     frames = [shoot(DAY), third(0, 0.3, "a"), third(1, 0.3, "b")]
-    frames[1].linear[10:30, 60:75] = 1
-    frames[1].clipped[10:30, 60:75] = True
+    light, clipped = frames[1].linear.copy(), frames[1].clipped.copy()
+    light[10:30, 60:75], clipped[10:30, 60:75] = 1, True
+    frames[1] = replace(frames[1], linear=light, clipped=clipped)
     mask = np.zeros((60, 80), np.uint8)
     mask[6:34, 56:79] = 255
     none = np.zeros_like(mask)

@@ -33,4 +33,4 @@ def test_clipped_and_linear():
     preview = previews.make_preview("a", picture)
     assert preview.clipped.sum() == 1
     assert preview.linear[0, 0, 0] == 1
-    assert preview.linear[0, 0, 1] == pytest.approx(10 / 255 / 12.92, rel=1e-5)  # IEC 61966-2-1, straight part
+    assert preview.linear[0, 0, 1] == pytest.approx(10 / 255 / 12.92, rel=5e-4)  # IEC 61966-2-1, straight part

@@ -106,8 +106,10 @@ def test_the_folder_shows_the_walk_and_can_be_merged_from(frames, tmp_path):
 def test_a_finished_run_is_not_painted_over(tmp_path):
     (tmp_path / "run").mkdir()
     (tmp_path / "run" / "composite.tif").write_bytes(b"years of work")
+    (tmp_path / "run" / "worksheet.json").write_text('{"lampwalk": "0"}')
     with pytest.raises(OutputError, match="finished run"), livefolder.live(tmp_path / "run", tmp_path):
         pass
+    assert (tmp_path / "run" / "composite.tif").read_bytes() == b"years of work"
 
 
 @pytest.mark.parametrize("events", [True, False])

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
+import signal
 import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from threading import Event
 from typing import TYPE_CHECKING
@@ -12,6 +14,7 @@ from typing import TYPE_CHECKING
 from .output import Reporter, add_output_options
 
 if TYPE_CHECKING:
+    from ..errors import Finding
     from ..livefolder import Live
     from ..watching import Step, Walk
 
@@ -41,40 +44,69 @@ def run(args: argparse.Namespace) -> int:
     reporter = Reporter(args)
     if not args.folder.is_dir():
         raise SeriesError("the folder is not there", file=args.folder, remedy="give the folder that frames arrive in")
-    walk = watching.Walk()
-    with livefolder.live(args.output, args.folder) as live:
+    walk, stop, looks = watching.Walk(), Event(), 0
+    with livefolder.live(args.output, args.folder) as live, _ctrl_c(stop):
         if not args.quiet:
             print(f"watching {args.folder}; the picture: {args.output / livefolder.PAGE}; end: Ctrl-C", file=sys.stderr)
-        looks = 0
-        with contextlib.suppress(KeyboardInterrupt):  # the way to end it
-            for path in arrivals.new_files(args.folder, Event()):
-                try:
-                    step = walk.add(path)
-                except FrameError as error:
-                    print(f"look: {error}", file=sys.stderr)
-                    looks += 1
-                    continue
-                looks += _tell(walk, live, step, reporter, quiet=args.quiet)
+        for path in arrivals.new_files(args.folder, stop):
+            try:
+                step = walk.add(path)
+            except FrameError as error:
+                print(f"look: {error}", file=sys.stderr)
+                looks += 1
+                continue
+            looks += _serious(step.findings)
+            _tell(walk, live, step, reporter, quiet=args.quiet)
+            if not stop.is_set():
+                looks += _look_closer(walk, live, reporter, quiet=args.quiet)
     if args.merge:
         from ..merging import merge_folder
 
-        done = merge_folder(args.folder, args.output, progress=reporter.progress)
+        files, halves = arrivals.complete(args.folder)
+        for name in halves:
+            print(f"look: {name}: left out: it is not complete (merge again when it is)", file=sys.stderr)
+        if not args.quiet:
+            print(f"merging {len(files)} frames at full size", file=sys.stderr)
+        done = merge_folder(files, args.output, progress=reporter.progress)
         reporter.findings(done.findings)
-        looks = int(done.needs_a_look)
+        looks = int(done.needs_a_look or bool(halves))
     reporter.result({"run": str(args.output), "frames": len(walk.records), "not_reached": list(walk.not_reached())})
     return 1 if looks else 0
 
 
-def _tell(walk: Walk, live: Live, step: Step, reporter: Reporter, *, quiet: bool) -> int:
-    """Show and say what a frame brought, at once; then look for equipment in it. Return 1 if it needs a look."""
+@contextmanager
+def _ctrl_c(stop: Event) -> Iterator[None]:
+    """Let the first Ctrl-C set `stop`: an exception could come anywhere, and be lost in a library; the second does."""
+
+    def first(*_: object) -> None:
+        stop.set()
+        signal.signal(signal.SIGINT, former)
+
+    former = signal.signal(signal.SIGINT, first)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, former)
+
+
+def _tell(walk: Walk, live: Live, step: Step, reporter: Reporter, *, quiet: bool) -> None:
+    """Show and say what a frame brought."""
     live.show(walk, step.findings)
     if not quiet:
         print(f"{step.record.file}: {step.record.role}, {step.seconds:.1f} s", file=sys.stderr)
     reporter.findings(step.findings)
-    closer = walk.look_closer()
-    live.show(walk, closer)
-    reporter.findings(closer)
+
+
+def _look_closer(walk: Walk, live: Live, reporter: Reporter, *, quiet: bool) -> int:
+    """Look for equipment in the last frame, which takes longer; say where no lamp has been. Return 1 if it needs a look."""
+    found = walk.look_closer()
+    live.show(walk, found)
+    reporter.findings(found)
     dark = walk.not_reached()
-    if dark and not quiet:
-        print(f"no lamp yet: {', '.join(dark)}", file=sys.stderr)
-    return int(any(f.serious for f in (*step.findings, *closer)))
+    if not quiet:
+        print(f"no lamp yet: {', '.join(dark) or 'nowhere left'}", file=sys.stderr)
+    return _serious(found)
+
+
+def _serious(findings: Sequence[Finding]) -> int:
+    return int(any(f.serious for f in findings))

@@ -1,0 +1,264 @@
+"""kill -9 at random moments of `batch` and of `watch`, with and without former runs: a Markdown table.
+
+    python benchmarks/faults_commands.py batch|watch [KILLS] [SEED]
+
+The command runs in a session of its own. Every second kill of a batch hits the parent alone, which leaves its workers to end by
+themselves, the others hit the whole session at once, as a power failure does. After each kill: run folders are compared,
+bit for bit, with the former and the new ones (what `watch` shows while it goes on: each file whole, the worksheet
+readable); no process is left after SETTLE_S; the command is started again and must end with the new runs and nothing beside
+them; the frames are what they were. Needs Linux.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import random
+import shutil
+import signal
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import cv2
+
+from lampwalk import cli, files, livefolder, worksheet
+
+SCENE = Path(__file__).parent.parent / "tests" / "scenes" / "small_slipway" / "frames"
+SETTLE_S = 5.0
+SERIES = ("bow", "keel", "stern")
+
+
+def tree(folder: Path) -> str:
+    """Hash of all names and contents in a folder; empty if it is not there."""
+    if not folder.exists():
+        return ""
+    digest = hashlib.sha256()
+    for path in sorted(p for p in folder.rglob("*") if p.is_file()):
+        digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+def put(folder: Path, names: tuple[str, ...], size: tuple[int, int], gain: float = 1.0) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in names:
+        picture = cv2.resize(cv2.imread(str(SCENE / f"{name}.jpg")), size, interpolation=cv2.INTER_AREA)
+        cv2.imwrite(str(folder / f"{name}.png"), cv2.convertScaleAbs(picture, alpha=gain))
+
+
+def start(*args: object) -> int:
+    """Run a command in a child with a session of its own: its id."""
+    child = os.fork()
+    if child == 0:
+        os.setsid()
+        quiet = os.open(os.devnull, os.O_RDWR)
+        os.dup2(quiet, 2)
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        status = 70
+        try:
+            status = cli.main([str(a) for a in args])
+        finally:
+            os._exit(status)
+    return child
+
+
+def wait(child: int) -> int:
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def session(leader: int) -> Iterator[int]:
+    """Living processes of a session (proc(5): the fields after the name; the fourth is the session)."""
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdecimal():
+            try:
+                state, _, _, owner = (entry / "stat").read_text().rsplit(") ", 1)[1].split()[:4]
+            except (OSError, IndexError, ValueError):
+                continue
+            if int(owner) == leader and state != "Z":
+                yield int(entry.name)
+
+
+def gone(leader: int) -> bool:
+    """Whether all processes of a session end by themselves; ends them in the end."""
+    end = time.monotonic() + SETTLE_S
+    while time.monotonic() < end:
+        if not list(session(leader)):
+            return True
+        time.sleep(0.05)
+    for process in session(leader):
+        os.kill(process, signal.SIGKILL)
+    return False
+
+
+def batch_kills(home: Path, kills: int, rng: random.Random) -> Iterator[tuple[str, str, str]]:
+    """Yield (before, after, what is wrong)."""
+    shoots, runs, kept = home / "shoots", home / "runs", home / "kept"
+    command = ("batch", shoots, "--output", runs, "--workers", 2, "--quiet")
+    wanted = {}
+    for version, gain in (("former", 0.97), ("new", 1.0)):
+        for name in SERIES:
+            put(shoots / name, ("00", "03", "06"), (120, 80), gain)
+        took = time.monotonic()
+        assert wait(start(*command)) in (0, 1)
+        took = time.monotonic() - took
+        wanted[version] = {name: tree(runs / name) for name in SERIES}
+        if version == "former":
+            shutil.copytree(runs, kept)
+    assert all(wanted["former"][name] != wanted["new"][name] for name in SERIES)
+    originals = tree(shoots)
+    whole = sorted([*SERIES, "batch.json", "index.html", "summary.csv"])
+    for number in range(kills):
+        former = number % 4 >= 2
+        shutil.rmtree(runs)
+        if former:
+            shutil.copytree(kept, runs)
+        child = start(*command)
+        time.sleep(rng.uniform(0, 1.05 * took))
+        for process in [child] if number % 2 else list(session(child)):
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(process, signal.SIGKILL)
+        status = wait(child)
+        wrong = "" if gone(child) else "a worker outlived its parent"
+        ends = []
+        for name in SERIES:
+            now = tree(runs / name)
+            is_new, is_old = now == wanted["new"][name], now == (wanted["former"][name] if former else "")
+            ends.append("new" if is_new else "former" if is_old else "BROKEN")
+            if not (is_new or is_old):
+                wrong = wrong or f"{name} is neither the former nor the new run"
+        again = wait(start(*command))
+        if again not in (0, 1):
+            wrong = wrong or f"the next start ended with {again}"
+        if {name: tree(runs / name) for name in SERIES} != wanted["new"]:
+            wrong = wrong or "the next start did not bring the new runs"
+        if sorted(p.name for p in runs.iterdir()) != whole:
+            wrong = wrong or f"left: {sorted({p.name for p in runs.iterdir()} - set(whole))}"
+        if tree(shoots) != originals:
+            wrong = wrong or "the frames were changed"
+        how = (
+            "ended before"
+            if status >= 0
+            else f"{ends.count('new')} of 3 new, the others {'former' if former else 'absent'}"
+        )
+        yield "former runs" if former else "no runs", how, wrong
+
+
+def watched(run: Path, new: str) -> str:
+    """What lies at a watched folder: `absent`, `live`, `merged`, or what is broken."""
+    now = tree(run)
+    if now in ("", new):
+        return "merged" if now else "absent"
+    names = {p.name for p in run.iterdir() if not p.name.startswith(".")}
+    if not names <= {livefolder.PAGE, livefolder.NOT_REACHED, "picture.jpg", "worksheet.json"}:
+        return f"BROKEN: {sorted(names)}"
+    try:
+        if not (run / livefolder.PAGE).read_text("utf-8").endswith("</html>\n"):
+            return "BROKEN: page"
+        if (run / "picture.jpg").exists():
+            files.read_pixels(run / "picture.jpg")
+            worksheet.load(run / "worksheet.json")
+        if (run / livefolder.NOT_REACHED).exists():
+            files.read_pixels(run / livefolder.NOT_REACHED)
+    except Exception as error:
+        return f"BROKEN: {error}"
+    return "live"
+
+
+def finish_watch(command: tuple[object, ...], run: Path) -> int:
+    """Watch until the page names the last frame, then Ctrl-C; the command merges: its exit status."""
+    begin, child = time.time(), start(*command)
+    if (run / "composite.tif").exists():
+        return wait(child)  # it refuses
+    end = time.monotonic() + 60
+    while time.monotonic() < end:
+        try:
+            page = run / livefolder.PAGE
+            if page.stat().st_mtime > begin and "06.png" in page.read_text("utf-8"):
+                break
+        except OSError:
+            pass
+        if os.waitpid(child, os.WNOHANG)[0]:
+            return 2
+        time.sleep(0.02)
+    os.kill(child, signal.SIGINT)
+    return wait(child)
+
+
+def watch_kills(home: Path, kills: int, rng: random.Random) -> Iterator[tuple[str, str, str]]:
+    """Yield (before, after, what is wrong)."""
+    frames, run, kept = home / "frames", home / "out" / "run", home / "kept"
+    put(frames, ("00", "03", "06"), (300, 200))
+    originals = tree(frames)
+    command = ("watch", frames, "--output", run, "--merge", "--quiet")
+    took = time.monotonic()
+    assert finish_watch(command, run) in (0, 1)
+    took = time.monotonic() - took
+    new = tree(run)
+    shutil.rmtree(run)
+    child = start(*command)  # a walk that was broken off is what lies there before
+    while watched(run, new) != "live":
+        time.sleep(0.02)
+    time.sleep(1.0)
+    os.kill(child, signal.SIGKILL)
+    wait(child)
+    shutil.copytree(run, kept)
+    for number in range(kills):
+        former = number % 2 == 1
+        shutil.rmtree(run.parent)
+        run.parent.mkdir()
+        if former:
+            shutil.copytree(kept, run)
+        child = start(*command)
+        moment, interrupt = rng.uniform(0, 1.05 * took), 0.55 * took
+        time.sleep(min(moment, interrupt))
+        if moment > interrupt:
+            os.kill(child, signal.SIGINT)
+            time.sleep(moment - interrupt)
+        os.kill(child, signal.SIGKILL)
+        status = wait(child)
+        after = watched(run, new)
+        wrong = after if after.startswith("BROKEN") else ""
+        if after == "absent" and former:
+            wrong = wrong or "the former folder is gone"
+        again = finish_watch(command, run)
+        if again not in ((2,) if after == "merged" else (0, 1)):
+            wrong = wrong or f"the next start ended with {again}"
+        if tree(run) != new:
+            wrong = wrong or "the next start did not end with the merge"
+        if [p.name for p in run.parent.iterdir()] != ["run"]:
+            wrong = wrong or f"left: {sorted(p.name for p in run.parent.iterdir())}"
+        if tree(frames) != originals:
+            wrong = wrong or "the frames were changed"
+        yield "a walk broken off" if former else "nothing", after + ("" if status < 0 else ", ended before"), wrong
+
+
+def main() -> None:
+    command = sys.argv[1]
+    kills = int(sys.argv[2]) if len(sys.argv) > 2 else 200
+    rng = random.Random(sys.argv[3] if len(sys.argv) > 3 else "1")
+    cv2.setNumThreads(1)
+    begin = time.monotonic()
+    count: Counter[tuple[str, str]] = Counter()
+    bad: Counter[tuple[str, str]] = Counter()
+    remarks = []
+    with TemporaryDirectory() as scratch:
+        trial = batch_kills if command == "batch" else watch_kills
+        for before, after, wrong in trial(Path(scratch), kills, rng):
+            count[before, after] += 1
+            if wrong:
+                bad[before, after] += 1
+                remarks.append(f"- kill {sum(count.values())}, {before}, {after}: {wrong}")
+                print(remarks[-1], file=sys.stderr, flush=True)
+    print("| before | after | times | wrong |\n|---|---|---|---|")
+    for key, times in sorted(count.items()):
+        print(f"| {key[0]} | {key[1]} | {times} | {bad[key]} |")
+    print(f"\n{sum(count.values())} kills of {command} in {time.monotonic() - begin:.0f} s.")
+    print("\n".join(remarks))
+
+
+if __name__ == "__main__":
+    main()
