@@ -46,7 +46,7 @@ def level_errors(frames: list[Preview], drift: list[float], by_day: list[bool]) 
     start = time.perf_counter()
     levels = ambient.level(frames, by_day, 0)
     cost = (time.perf_counter() - start) / len(frames)
-    errors = [-lv.ambient_ev - (d - drift[0]) for lv, d in zip(levels, drift, strict=True)]
+    errors = [-lv.ambient_ev - lv.exposure_ev - (d - drift[0]) for lv, d in zip(levels, drift, strict=True)]
     cells = [f"{e:+.3f}" if lv.measured else f"({e:+.3f})" for lv, e in zip(levels, errors, strict=True)][1:]
     rms = float(np.sqrt(np.mean(np.square(errors[1:]))))
     return [*cells, f"rms {rms:.3f}", f"{cost:.2f} s a frame"]

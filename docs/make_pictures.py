@@ -11,6 +11,9 @@ import numpy as np
 import tifffile
 
 import lampwalk
+from lampwalk.composite import execute
+from lampwalk.decisions import Given, decide
+from lampwalk.worksheet import Lamp
 
 ROOT = Path(__file__).resolve().parents[1]
 IMAGES = ROOT / "docs" / "images"
@@ -28,14 +31,27 @@ def main() -> None:
         save("contact_sheet", cv2.imread(str(run.folder / "contact_sheet.jpg")))
         save("coverage", coverage_in_colour(run.folder))
         save("crops", crops(merged))
-        rules = [merged]
-        for rule in ("brightest", "sum"):
-            other = lampwalk.merge_folder(SERIES, Path(work) / rule, choices=lampwalk.Choices(rule=rule))
-            rules.append(cv2.imread(str(other.folder / "picture.jpg")))
-        save("rules", beside(rules, 480, ["lighten", "brightest", "sum"]))
         wish = lampwalk.Wish(lift=1.2, burn=0.73, crop=(16, 9))
         finished = lampwalk.merge_folder(SERIES, Path(work) / "finished", finishing=wish)
+        save("rules", rules())
         save("finished", cv2.resize(cv2.imread(str(finished.folder / "picture.jpg")), None, fx=0.8, fy=0.8))
+
+
+def rules() -> np.ndarray:
+    """What each rule is good for: all lamps above, two lamps with gels below."""
+    series = lampwalk.read_series(SERIES)
+    softer = {frame.name: Lamp(gain_ev=-1.5) for frame in series.frames[1:]}
+    gels = {frame.name: Lamp(on=False) for frame in series.frames[1:]}
+    gels |= {"06.jpg": Lamp(warmth=150), "02.jpg": Lamp(warmth=-100)}
+    rows = []
+    for lamps in (None, gels):
+        cells = []
+        for rule in ("lighten", "brightest", "sum"):
+            chosen = lamps if lamps is not None else softer if rule == "sum" else {}
+            decided = decide(series, choices=lampwalk.Choices(rule=rule), given=Given(lamps=chosen))
+            cells.append((execute(decided).pixels[..., ::-1] >> 8).astype(np.uint8))
+        rows.append(beside(cells, 480, ["lighten", "brightest", "sum" if lamps else "sum, every lamp 1.5 stops down"]))
+    return np.vstack(rows)
 
 
 def crops(merged: np.ndarray) -> np.ndarray:

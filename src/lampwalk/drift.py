@@ -147,11 +147,12 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Drift]:
     mirrored = reflections.measure(previews, at, lit=lit)
     lines = [None] * len(previews) if lit else _lines(halves, looks, at)
 
-    def choose(look: _Look, mirrored_ev: float | None, line_ev: float | None) -> Drift:
+    def choose(look: _Look, glint: reflections.Mirrored | None, line_ev: float | None) -> Drift:
         if look.sure:
             return look.drift()
-        if mirrored_ev is not None and (not look.some or mirrored_ev < look.ev + BELOW_EV):
-            return Drift(mirrored_ev, how="from reflections of the daylight: the flash reaches all else")
+        if glint is not None and (not look.some or glint.ev < look.ev + BELOW_EV):
+            how = "from reflections of the daylight: the flash reaches all else"
+            return Drift(glint.ev, channels=glint.channels, how=how)
         if line_ev is not None and line_ev < look.ev + BELOW_EV:
             return Drift(line_ev, how="from the colour of the lamp's light: the flash reaches all")
         return UNKNOWN
@@ -227,16 +228,15 @@ def _look_twice(frame: _Half, day: _Half, *, lit: bool) -> _Look:
     """Look at a frame; where that is not enough, as if its white balance were the other's."""
     windows = _matching_windows(frame, day)
     look = _look(frame, day, windows, lit=lit)
-    if (look.sure and np.ptp(look.channels) < BALANCE_EV) or len(windows.ev) < ENOUGH:
+    if lit or (look.sure and np.ptp(look.channels) < BALANCE_EV) or len(windows.ev) < ENOUGH:
         return look
     wide, below = (cv2.GaussianBlur(half.linear, (0, 0), 2 * RATIO_PX) for half in (frame, day))
-    find = _common_mode if lit else lowest_mode
-    stops = [find(_stops(wide[..., c], below[..., c], windows.rows, windows.cols))[0] for c in range(3)]
+    stops = [lowest_mode(_stops(wide[..., c], below[..., c], windows.rows, windows.cols))[0] for c in range(3)]
     balance = _of_white(np.array(stops))
     if np.ptp(balance) < BALANCE_EV:
         return look
     even = _Half(np.asarray(frame.linear * np.exp2(-balance), np.float32), frame.good)
-    again = _look(even, day, _matching_windows(even, day), lit=lit)
+    again = _look(even, day, _matching_windows(even, day), lit=False)
     if not again.sure or again.share < SURE_SHARE:
         return look
     r, g, b = (float(c) for c in balance + again.channels)
@@ -253,7 +253,7 @@ def _look(frame: _Half, day: _Half, windows: _Windows, *, lit: bool) -> _Look:
         return _Look()
     find = _common_mode if lit else lowest_mode
     mode, share = find(windows.ev)
-    gradient = _gradient(windows, frame.light.shape)
+    gradient = (0.0, 0.0) if lit else _gradient(windows, frame.light.shape)  # two lamps' light is a slope anyway
     if gradient != (0, 0):
         windows = _without_gradient(windows, gradient, frame.light.shape)
         mode, share = find(windows.ev)

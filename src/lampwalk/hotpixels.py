@@ -26,9 +26,18 @@ show a few ppm in short exposures, from memory)."""
 FEW = 10
 """Points that are always believed, whatever the size of the picture."""
 
-EVEN = 0.35
-"""Largest relative spread (max - min over mean) of a hot pixel's own light over the frames; a real point's
-follows the light."""
+EVEN = 0.25
+"""Largest relative deviation of a hot pixel's own light from its median over the frames; a real point's follows the
+light."""
+
+MOSTLY = 0.9
+"""Share of the frames in which that must hold, of those in which the point shows: JPEG spoils some."""
+
+DROWNS = 2.0
+"""Factor of the surroundings' light over the point's own from which its excess is lost in noise and JPEG."""
+
+FULL = 0.9
+"""Linear light from which a point may be full: it adds no more then."""
 
 LIGHT_CHANGES = 1.6
 """Factor between the brightest and the dimmest surroundings of a point from which a steady excess is
@@ -83,12 +92,18 @@ class HotPixels:
             return np.zeros((0, 2), np.intp)
         excess, around = np.array(self._excess), np.array(self._around)
         strongest = excess.max(axis=2)  # the channel in which it stands out
-        # Its own light is added to the scene's, until the pixel is full: then the sum stands still.
-        steady = _steady(strongest) | _steady((excess + around).max(axis=2))
-        always = strongest.min(axis=0) > 0
+        usual = np.median(strongest, axis=0)
         level = around.mean(axis=2) + np.float32(0.002)
-        changed = level.max(axis=0) > LIGHT_CHANGES * level.min(axis=0)
-        points: NDArray[np.intp] = self._points[steady & always & changed]
+        total = (excess + around).max(axis=2)
+        full = total > FULL
+        shows = (level < DROWNS * usual) & (~full | full.all(axis=0))
+        # Its own light is added to the scene's, until the pixel is full: then the sum stands still.
+        steady = shows & ((np.abs(strongest - usual) < EVEN * usual) | full)
+        enough = shows.sum(axis=0) >= np.maximum(3, len(shows) / 2)
+        always = steady.sum(axis=0) >= MOSTLY * shows.sum(axis=0)
+        dimmest, brightest = (np.where(steady, level, other) for other in (np.inf, 0))
+        proven = enough & always & (brightest.max(axis=0) > LIGHT_CHANGES * dimmest.min(axis=0))
+        points: NDArray[np.intp] = self._points[proven]
         most = max(FEW, MOST_PPM * 1e-6 * self._shape[0] * self._shape[1])
         return points if len(points) <= most else points[:0]
 
@@ -119,12 +134,6 @@ def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
         for dx in (-1, 0, 1):
             clean[np.clip(points[:, 0] + dy, 0, h - 1), np.clip(points[:, 1] + dx, 0, w - 1)] = values
     return clean
-
-
-def _steady(light: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Tell which columns of (frames, points) hardly change."""
-    light = np.sort(light, axis=0)  # so that the order in which threads came does not show in a mean
-    return np.asarray(np.ptp(light, axis=0) < EVEN * np.maximum(light.mean(axis=0), 1e-4))
 
 
 def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:

@@ -8,11 +8,13 @@ where the frames disagree is a bright surface, no reflection.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .colour import LUMINANCE
 from .light import darkest
 from .modes import highest_mode
 from .previews import Preview
@@ -37,7 +39,10 @@ MOST_POINTS = 2000
 """Windows of one size that are looked at, evenly picked."""
 
 ENOUGH = 60
-"""Slopes below which a frame is not measured; two and a half times as many where the plate is lit, too."""
+"""Slopes below which a frame is not measured."""
+
+MANY = 150
+"""The same where the plate is lit, too, and for a difference in white balance."""
 
 REAL_SHARE = 0.5
 """Share of the places, of those with a slope in half of the frames, at which the frames agree: then there are reflections
@@ -58,10 +63,32 @@ TRUSTED_SHARE = 0.5
 ROUNDS = 3
 """Times that places are picked by the modes, and modes taken from the places."""
 
+BALANCE_EV = 0.1
+"""Difference between channels, in stops, from which a frame's white balance is another; measured: 0.02, once 0.07, where it
+is not."""
+
 Points = NDArray[np.intp]
+Windows = tuple[Points, Points, NDArray[np.float32]]
+"""Centres (n,), pixels (n, p) and weights (n, p) of windows that see reflections only."""
 
 
-def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[float | None]:
+@dataclass(frozen=True, slots=True)
+class Mirrored:
+    """What reflections say of one frame.
+
+    Attributes
+    ----------
+    ev : float
+        Drift of the daylight, stops of luminance.
+    channels : (float, float, float)
+        Further stops in R, G, B; 0 where the white balance is the same.
+    """
+
+    ev: float
+    channels: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+
+def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Mirrored | None]:
     """Compare the daylight of all frames in its reflections.
 
     Parameters
@@ -75,21 +102,59 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[float | 
 
     Returns
     -------
-    list of float or None
-        Stops, None where too little was found, or it does not agree.
+    list of Mirrored or None
+        None where too little was found, or it does not agree.
     """
-    plain = [_darkest_channel(p) for p in previews]
+    plain = [_quiet(darkest(p.linear)) for p in previews]  # mirrors are neutral, paint is dark in one channel
     plate = _second_darkest(plain) if lit and len(plain) > 2 else plain[at]
     good = [_good(p) for p in previews]
-    slopes, trust, weights = _slopes(plain, plate, good, good[at])
+    glint = _glints(plate) & good[at]
+    windows = [_windows(plate, glint, sigma) for sigma in WINDOWS_PX]
+    slopes, trust, weights = _slopes(plain, plate, windows, good)
     if lit:
         slopes, trust = slopes - slopes[at], trust & trust[at]
-    return _agreed(slopes, trust, weights, at, round(2.5 * ENOUGH) if lit else ENOUGH)
+    keep = _agreed(slopes, trust, weights, at)
+    found = [_mode(s, t & keep, weights) for s, t in zip(slopes, trust, strict=True)]
+    enough = (trust & keep).sum(axis=1) >= (MANY if lit else ENOUGH)
+    sure = [bool(ok and share >= TRUSTED_SHARE) for (_, share), ok in zip(found, enough, strict=True)]
+    if not any(sure):
+        return [None] * len(previews)
+    kept = np.split(keep, np.cumsum([len(points) for points, _, _ in windows])[:-1])
+    windows = [(p[k], i[k], a[k]) for (p, i, a), k in zip(windows, kept, strict=True)]
+    colours = np.stack([_colour(previews, at, c, windows, good, lit=lit) for c in range(3)], axis=1)
+    return [_mirrored(mode, stops) if ok else None for (mode, _), stops, ok in zip(found, colours, sure, strict=True)]
 
 
-def _darkest_channel(preview: Preview) -> NDArray[np.float32]:
-    """Mirrors are neutral, and coloured paint, which the flash lights, is dark in one channel."""
-    return np.asarray(cv2.GaussianBlur(darkest(preview.linear), (0, 0), QUIET_PX), np.float32)
+def _colour(
+    previews: Sequence[Preview],
+    at: int,
+    channel: int,
+    windows: Sequence[Windows],
+    good: Sequence[NDArray[np.bool_]],
+    *,
+    lit: bool,
+) -> NDArray[np.float64]:
+    """Mode of the slopes of one channel, stops, for each frame; NaN where there are few."""
+    pictures = [_quiet(np.ascontiguousarray(p.linear[..., channel])) for p in previews]
+    plate = _second_darkest(pictures) if lit and len(pictures) > 2 else pictures[at]
+    slopes, trust, weights = _slopes(pictures, plate, windows, good)
+    if lit:
+        slopes, trust = slopes - slopes[at], trust & trust[at]
+    return np.array(
+        [_mode(s, t, weights)[0] if t.sum() >= MANY else np.nan for s, t in zip(slopes, trust, strict=True)]
+    )
+
+
+def _mirrored(mode: float, stops: NDArray[np.float64]) -> Mirrored:
+    if not np.ptp(stops) >= BALANCE_EV:  # or not known
+        return Mirrored(mode)
+    ev = float(np.log2(np.exp2(stops) @ LUMINANCE))
+    r, g, b = (float(s) - ev for s in stops)
+    return Mirrored(ev, (r, g, b))
+
+
+def _quiet(channel: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(channel, (0, 0), QUIET_PX), np.float32)
 
 
 def _second_darkest(pictures: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:
@@ -107,14 +172,12 @@ def _good(preview: Preview) -> NDArray[np.bool_]:
 def _slopes(
     frames: Sequence[NDArray[np.float32]],
     plate: NDArray[np.float32],
+    windows: Sequence[Windows],
     good: Sequence[NDArray[np.bool_]],
-    seen: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]:
     """Slope of each frame on the plate, stops, in windows; whether to trust it; weight of a window."""
-    glint = _glints(plate) & seen
     found: list[tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]] = []
-    for sigma in WINDOWS_PX:
-        points, inside, around = _windows(plate, glint, sigma)
+    for points, inside, around in windows:
         a = plate.ravel()[inside]
         total = around.sum(axis=1)
         centred = a - ((around * a).sum(axis=1) / total)[:, None]
@@ -140,10 +203,7 @@ def _glints(plate: NDArray[np.float32]) -> NDArray[np.bool_]:
     return np.asarray(plate > BRIGHTER * cv2.resize(cv2.GaussianBlur(small, (0, 0), 4), (w, h)))
 
 
-def _windows(
-    plate: NDArray[np.float32], glint: NDArray[np.bool_], sigma: float
-) -> tuple[Points, Points, NDArray[np.float32]]:
-    """Centres (n,), pixels (n, p) and weights (n, p) of windows that see reflections only."""
+def _windows(plate: NDArray[np.float32], glint: NDArray[np.bool_], sigma: float) -> Windows:
     h, w = plate.shape
     radius = round(2 * sigma)
     weight = glint.astype(np.float32)
@@ -159,26 +219,19 @@ def _windows(
 
 
 def _agreed(
-    slopes: NDArray[np.float32], trust: NDArray[np.bool_], weights: NDArray[np.float32], at: int, enough: int
-) -> list[float | None]:
-    """Modes of the slopes at those places where the frames agree."""
+    slopes: NDArray[np.float32], trust: NDArray[np.bool_], weights: NDArray[np.float32], at: int
+) -> NDArray[np.bool_]:
+    """Windows in which the frames agree: (n,); none where that is too few of all."""
     n = len(slopes)
     others = np.arange(n) != at
     needed = max(2.0, FRAMES_AGREE * (n - 1)) if n > 3 else 1.0
-    keep = trust[others].sum(axis=0) >= needed
+    keep = np.asarray(trust[others].sum(axis=0) >= needed)
     seen = max(1, int(keep.sum()))
     for _ in range(ROUNDS if n > 3 else 0):
         modes = np.array([_mode(s, t & keep, weights)[0] for s, t in zip(slopes, trust, strict=True)])
         agree = trust & (np.abs(slopes - modes[:, None]) < SAME_EV)
         keep = agree[others].sum(axis=0) >= needed
-    if keep.sum() < REAL_SHARE * seen:
-        return [None] * n
-    found = [_mode(s, t & keep, weights) for s, t in zip(slopes, trust, strict=True)]
-    counts = (trust & keep).sum(axis=1)
-    return [
-        mode if share >= TRUSTED_SHARE and count >= enough else None
-        for (mode, share), count in zip(found, counts, strict=True)
-    ]
+    return keep if keep.sum() >= REAL_SHARE * seen else np.zeros_like(keep)
 
 
 def _mode(slopes: NDArray[np.float32], use: NDArray[np.bool_], weights: NDArray[np.float32]) -> tuple[float, float]:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lampwalk import drift, modes, reflections, tint
-from lampwalk.colour import to_encoded
+from lampwalk.colour import LUMINANCE, to_encoded
 from lampwalk.previews import Preview, make_preview
 
 H, W = 320, 480
@@ -56,10 +56,9 @@ def test_a_lamp_of_the_daylights_colour_that_fades_out_is_not_taken_for_drift() 
     assert all(f.ev == 0 for f in found)
 
 
-def test_reflections_of_the_daylight_show_the_drift() -> None:
+def mirrored(evs: list[float]) -> list[Preview]:
     """Small bright streaks on dark metal; the lamps add something even there."""
     rng = np.random.default_rng(8)
-    evs = [0.2, -0.15, 0.1, 0.0]
     mirror = np.zeros((H, W), np.float32)
     for x, y in zip(rng.integers(20, W - 20, 120), rng.integers(20, H - 20, 120), strict=True):
         cv2.line(mirror, (int(x), int(y)), (int(x) + 7, int(y) + 2), 1.0, 2, cv2.LINE_AA)
@@ -68,10 +67,28 @@ def test_reflections_of_the_daylight_show_the_drift() -> None:
     for i, ev in enumerate(evs, 1):
         lamp = ground() * 0.25 * pool(90 * i, 160) * DAY
         frames.append(shoot((ground() * 0.05 * DAY + mirror) * np.float32(2**ev) + lamp, i))
+    return frames
+
+
+def test_reflections_of_the_daylight_show_the_drift() -> None:
+    evs = [0.2, -0.15, 0.1, 0.0]
+    frames = mirrored(evs)
     found = drift.measure(frames, 0, lit=False)
     assert all(f.trusted and "reflections" in f.how for f in found[1:])
     assert [f.ev for f in found[1:]] == pytest.approx(evs, abs=0.03)
-    assert reflections.measure(frames[1:], 0, lit=True)[1] == pytest.approx(evs[1] - evs[0], abs=0.03)
+    without = reflections.measure(frames[1:], 0, lit=True)[1]
+    assert without is not None
+    assert without.ev == pytest.approx(evs[1] - evs[0], abs=0.03)
+
+
+def test_reflections_show_another_white_balance() -> None:
+    frames = mirrored([0.2, -0.15, 0.1, 0.0])
+    gains = np.float32([1.2, 1.0, 0.8])
+    frames[2] = shoot(frames[2].linear * gains, 12)
+    found = reflections.measure(frames, 0, lit=False)[2]
+    assert found is not None
+    assert np.add(found.channels, found.ev) == pytest.approx(np.log2(gains) - 0.15, abs=0.03)
+    assert np.exp2(found.channels) @ LUMINANCE == pytest.approx(1)
 
 
 def test_texture_is_not_taken_for_reflections() -> None:
