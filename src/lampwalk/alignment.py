@@ -39,7 +39,7 @@ MEASURED_AGAIN = 2
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
-STILL_PX, STILL_AGREEING, STILL_SHARE = 1.5, 20, 0.45
+STILL_PX, STILL_AGREEING, STILL_SHARE = 1.5, 20, 0.6
 """A tripod that stood still to within this many px (at working size) is believed on fewer agreeing patches and a smaller
 share: where hard shadows walk over most of the picture the rest disagree, but by chance a patch lands so near its own
 place once in 250 times."""

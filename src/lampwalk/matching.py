@@ -40,14 +40,13 @@ FAR_PX = 4.0
 """A least-squares step by more is none, px at working size."""
 FOUND_AGAIN = 0.2
 """A patch that correlates by so much better elsewhere moved."""
-SECOND_MOTION, NEIGHBOUR, COHERENT = 5, 0.15, 0.5
-"""Patches that moved otherwise from which a second motion is looked for; the share of the long side within which patches
-are neighbours; and the share that must go with a neighbour."""
-SECOND_SHARES, SECOND_SHARE = ((0.15, 0.04), (0.4, 0.085)), 0.2
-"""Share of the detail from which it is a second motion where neighbours move alike: for displacements that spread less than
-so much across over along their main direction; and share from which it is one in any case. 80 parallax cases: at least
-0.10, and 0.15 or less across but for two; 120 good pairs: at most 2 patches; seven series: at most 0.07, in leaves that
-moved by 2 px, with 0.29 across."""
+SECOND_MOTION, NEIGHBOUR = 4, 0.15
+"""Patches that moved otherwise from which a second motion is looked for; and the share of the long side within which patches
+are neighbours."""
+SECOND_LIMITS = (0.04, 0.5, 0.15), (0.085, 0.5, 0.4), (0.2, 0.0, 2.0)
+"""What is a second motion: least share of the detail, least share of these patches that go with a neighbour, and spread of
+their displacements across over along their main direction. 80 parallax cases: at least 0.10, and 0.15 or less across but for
+two; 120 good pairs: at most 2 patches; seven series: at most 0.07, in leaves that moved by 2 px, with 0.29 across."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -184,23 +183,26 @@ def second_motion(look: Seen, signed: Seen, shape: tuple[int, int]) -> float:
     """
     (seen, sure), (again, sure_again) = look.peaks, signed.peaks
     apart = np.hypot(*seen.T)
-    here = np.maximum(look.alike, signed.alike)
-    there = np.minimum(sure, sure_again)
-    moved = (apart >= NEAR_PX) & (np.hypot(*(seen - again).T) < NEAR_PX)
-    moved &= (there > CONFIDENT) & (there > here + FOUND_AGAIN)
+    elsewhere = (apart >= NEAR_PX) & (sure > CONFIDENT)
+    agreeing = int(((apart < NEAR_PX) & (sure > CONFIDENT)).sum())
+    there, here = np.minimum(sure, sure_again), np.maximum(look.alike, signed.alike)
+    again_there = (np.hypot(*(seen - again).T) < NEAR_PX) & (there > CONFIDENT) & (there > here + FOUND_AGAIN)
+    moved = elsewhere & again_there
     count = int(moved.sum())
-    share = count / max(count + int(((apart < NEAR_PX) & (sure > CONFIDENT)).sum()), 1)
     if count < SECOND_MOTION:
         return 0.0
-    centres, off = look.template.centres[moved], seen[moved]
-    near = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1)) < NEIGHBOUR * max(shape)
+    share = count / (count + agreeing)
+    together, spread = _together(look.template.centres[moved] / max(shape), seen[moved])
+    found = any(share >= least and together >= most and spread < widest for least, most, widest in SECOND_LIMITS)
+    return share if found else 0.0
+
+
+def _together(centres: motion.Floats, off: motion.Floats) -> tuple[float, float]:
+    """Share of displacements that go with a neighbour's, and their spread across over along their main direction."""
+    near = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1)) < NEIGHBOUR
     alike = near & (np.hypot(*(off[:, None] - off[None]).transpose(2, 0, 1)) < 2 * NEAR_PX)
     along, across = np.linalg.svd(off, compute_uv=False)[:2]
-    if (alike.sum(axis=1) > 1).mean() < COHERENT:
-        least = SECOND_SHARE
-    else:
-        least = next((least for spread, least in SECOND_SHARES if across < spread * along), SECOND_SHARE)
-    return share if share >= least else 0.0
+    return float((alike.sum(axis=1) > 1).mean()), float(across / along)
 
 
 def _correlated(template: Template, view: View, matrix: Matrix) -> Matrix:

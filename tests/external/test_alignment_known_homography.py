@@ -59,6 +59,46 @@ def test_moved_maps_points_as_the_published_homography():
     np.testing.assert_allclose(got, [[225.67123, -76.999973], [383.6332, 336.2963]], atol=1e-3)
 
 
+def test_the_bend_of_a_known_lens_is_found():
+    """Turns K R K^-1 at 28 mm and 36 mm width, so (18 / 28)^2 = 0.413; points with noise of 0.1 px at 1200 px."""
+    rng = np.random.default_rng(5)
+    focal = 28 / 18
+    lens = np.diag([focal, focal, 1.0])
+    frames = []
+    for turn in ((0.004, 0.002, 0.001), (-0.02, 0.01, 0.002), (0.001, -0.012, -0.001)):
+        matrix = lens @ cv2.Rodrigues(np.array(turn))[0] @ np.linalg.inv(lens)
+        points = rng.uniform(-1, 1, (200, 2)) * (1, 0.67)
+        frames.append(
+            motion.Displacements(
+                seen=points,
+                found=motion.moved(points, matrix / matrix[2, 2]) + rng.normal(0, 0.1 / 600, (200, 2)),
+                information=np.tile(np.eye(2) * (600 / 0.1) ** 2, (200, 1, 1)),
+                usable=np.ones(200, bool),
+            )
+        )
+    assert motion.common_bend(frames) == pytest.approx((18 / 28) ** 2, abs=0.01)
+
+
+def test_the_cubic_of_the_merge_displaces_a_ramp():
+    """Keys 1981: of the cubics only a = -1/2 keeps a ramp; OpenCV's a = -3/4 (its documentation) gives, at a quarter:
+
+    weights a t (1 - t)^2 ... of the four neighbours, by hand from the published formula: a ramp is read at 0.2969.
+    """
+
+    def weight(x: float, a: float = -0.75) -> float:
+        x = abs(x)
+        if x < 1:
+            return (a + 2) * x**3 - (a + 3) * x**2 + 1
+        return a * x**3 - 5 * a * x**2 + 8 * a * x - 4 * a
+
+    by_hand = sum(k * weight(0.25 - k) for k in (-1, 0, 1, 2))
+    ramp = np.tile(np.arange(64, dtype=np.float32), (16, 1))
+    shift = np.array([[1, 0, -0.25], [0, 1, 0], [0, 0, 1.0]])
+    read = cv2.warpPerspective(ramp, shift, (64, 16), flags=cv2.INTER_CUBIC)[8, 30] - 30
+    assert by_hand == pytest.approx(0.296875)
+    assert read == pytest.approx(by_hand, abs=1e-4)
+
+
 def test_the_fit_finds_the_published_homography_from_its_own_points_among_outliers():
     """800x640 picture; a quarter of the points are thrown elsewhere. Scaled to the size of tripod motion by its root."""
     values, vectors = np.linalg.eig(H1TO3)

@@ -131,6 +131,54 @@ def test_the_same_frames_give_the_same_bits():
     assert np.array_equal(*runs)
 
 
+def test_a_fraction_of_a_pixel_is_found_where_the_patches_are_reduced():
+    size = 4800, 1200
+    rng = np.random.default_rng(11)
+    fine = cv2.GaussianBlur(rng.normal(0, 1, (size[1] + 40, size[0] + 40)).astype(np.float32), (0, 0), 2.0)
+    scene = np.clip(0.4 + 0.15 * fine / fine.std(), 0.02, 1).astype(np.float32)
+    true = np.array([[1, 0, 0.5], [0, 1, -0.37], [0, 0, 1]])
+    inner = np.array([[1, 0, 20], [0, 1, 20], [0, 0, 1.0]])
+    # Lanczos, as the patches must not find back what their own interpolation did
+    flags = cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP
+    pictures = [cv2.warpPerspective(scene, inner @ m, size, flags=flags) for m in (np.eye(3), true)]
+    sightings = [observe(frame(p, g, i)) for i, (p, g) in enumerate(zip(pictures, (0.6, 0.8), strict=True))]
+    assert sightings[0].step == 2
+    assert rms(solve(sightings, reference=0)[1].frame_to_reference, true, size) < 0.05
+
+
+@pytest.mark.parametrize("apart_px", [4, 9])
+def test_a_part_that_moved_otherwise_is_refused(apart_px):
+    """A nearer thing before a far wall, seen by a camera that was carried sideways."""
+    size = 900, 600
+    scene = texture(21, size)
+    near = np.zeros(size[::-1], np.float32)
+    cv2.ellipse(near, (300, 330), (170, 150), 0, 0, 360, float(apart_px), -1)
+    y, x = np.mgrid[: size[1], : size[0]].astype(np.float32)
+    carried = cv2.remap(scene, x + cv2.GaussianBlur(near, (0, 0), 3), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    found = solve([observe(frame(scene, 0.6)), observe(frame(carried, 0.8, 1))], reference=0)[1]
+    assert found.verdict == "refused"
+    assert "moved otherwise" in found.reason
+
+
+def test_what_moved_far_in_a_large_picture_is_noticed_too():
+    size = 2400, 1600
+    scene = cv2.resize(texture(3, (1200, 800)), size, interpolation=cv2.INTER_CUBIC)
+    scene += cv2.resize(texture(4, (4000, 2667)), size) * 0.3 - 0.15
+    carried = scene.copy()
+    carried[500:1200, 700:1700] = scene[500:1200, 660:1660]
+    found = solve([observe(frame(scene, 0.6)), observe(frame(carried, 0.8, 1))], reference=0)[1]
+    assert found.verdict == "refused"
+
+
+def test_a_lens_that_breathes_in_some_frames_does_in_all():
+    scene = texture(1, (720, 480))
+    middle = np.array([[1, 0, -359.5], [0, 1, -239.5], [0, 0, 1]])
+    true = [np.linalg.inv(middle) @ np.diag([z, z, 1]) @ middle for z in (1, 1.003, 0.997, 1.0009)]
+    found = solve([observe(frame(seen(scene, t), 0.7, i)) for i, t in enumerate(true)], reference=0)
+    for alignment, want in zip(found[1:], true[1:], strict=True):
+        assert rms(alignment.frame_to_reference, want, (720, 480)) < 0.06
+
+
 def test_align_takes_arrays_and_a_name():
     found = align(pair(np.eye(3)), reference="array 01")
     assert found[1].reason == "reference"
