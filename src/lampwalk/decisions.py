@@ -18,7 +18,18 @@ from .finish import Region, lit_subject
 from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .lamps import Suggestion
-from .light import Field, crop_field, gain_field, halved, nothing, only, scaled_gain, scaled_stray, stray_field
+from .light import (
+    Field,
+    crop_field,
+    gain_field,
+    halved,
+    nothing,
+    only,
+    scaled_gain,
+    scaled_stray,
+    stray_field,
+    stray_of,
+)
 from .looking import Looker, Progress
 from .masks import Mask
 from .previews import Preview, align_preview, relit, small_shape
@@ -328,7 +339,8 @@ def _light(
     on = [i for i, d in enumerate(frames) if d.lamp.on]
     reaches: Sequence[NDArray[np.uint8] | None] = [None] * len(on)
     if choices.quiet:
-        reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on])
+        strays = [stray_of(frames[i].glow) for i in on]
+        reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on], strays)
         for i, r in zip(on, reaches, strict=True):
             if r is not None:
                 active = cv2.dilate(r, np.ones((9, 9), np.uint8)) > 0  # its corrections are not needed elsewhere

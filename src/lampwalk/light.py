@@ -219,6 +219,11 @@ def only(field: Field | None, active: NDArray[np.bool_]) -> Field | None:
     return crop_field(kept, field.full, neutral=field.neutral)
 
 
+def stray_of(field: Field | None) -> NDArray[np.float32] | None:
+    """Stray light, linear, (h, w, 3) float32, as `stray_field` has kept it."""
+    return None if field is None else field.whole() * np.float32(1 / 65535)
+
+
 @lru_cache(4)  # asked for strip by strip
 def limited(gain: Field | None, reach: Field | None) -> Field | None:
     """One field for a gain and for where a frame takes part: factors on the root, 0 where it does not.

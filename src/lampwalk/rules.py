@@ -36,6 +36,9 @@ REACH_DAYLIGHT = 0.03
 """Share of the daylight above which light counts. Levelling leaves 0.8 % at worst outdoors, 2.5 % where a
 flash reaches everything; better than 0.5 and 1.5 % outdoors, alike indoors (benchmarks/light.md)."""
 
+REACH_GLOW = 0.3
+"""Share of the glow taken off a frame above which what is left counts."""
+
 CORRELATED_NOISE = 1.5
 """Factor by which JPEG's and demosaicing's noise, correlated over neighbours, survives smoothing better than
 white noise; at half size, where some of it is averaged already (2.0 lost 120 to 390 ppm of the light there)."""
@@ -240,7 +243,11 @@ RULES: tuple[Rule, ...] = (Lighten(), Brightest(), Sum())
 """All merge rules."""
 
 
-def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray[np.uint8] | None, ...]:
+def reach(
+    previews: Sequence[Preview],
+    ambient: Sequence[bool],
+    glow: Sequence[NDArray[np.float32] | None] | None = None,
+) -> tuple[NDArray[np.uint8] | None, ...]:
     """Where each frame adds light over the ambient frame.
 
     Elsewhere it need take no part, and the ambient frame's own quality shows instead of the noisiest of all
@@ -252,6 +259,8 @@ def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray
     previews : sequence of Preview
         In the reference's geometry, daylight levelled.
     ambient : sequence of bool
+    glow : sequence of (ceil(h / 2), ceil(w / 2), 3) float32 or None, optional
+        Linear light that was taken off each frame: light round a visible head is known to a part of that only.
 
     Returns
     -------
@@ -262,7 +271,7 @@ def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray
     Notes
     -----
     Frame minus ambient frame, smoothed finely and widely (a small bright glint and a faint pool), must exceed
-    three times its own noise and 3 % of daylight (what levelling leaves). The noise is measured at each
+    three times its own noise, 3 % of daylight (what levelling leaves) and a share of the glow that was taken off. The noise is measured at each
     brightness where the difference is flattest.
 
     References
@@ -273,7 +282,12 @@ def reach(previews: Sequence[Preview], ambient: Sequence[bool]) -> tuple[NDArray
         return (None,) * len(previews)
     quiet = list(ambient).index(True)
     below = _Below(previews[quiet])
-    return tuple(parallel.each(lambda i: None if i == quiet else below.reach(previews[i]), range(len(previews))))
+    strays = [None] * len(previews) if glow is None else glow
+
+    def one(i: int) -> NDArray[np.uint8] | None:
+        return None if i == quiet else below.reach(previews[i], strays[i])
+
+    return tuple(parallel.each(one, range(len(previews))))
 
 
 class _Below:
@@ -287,7 +301,7 @@ class _Below:
         self._alike = np.array_split(order[_seen(quiet).ravel()[order]], NOISE_LEVELS)  # pixels of about one brightness
         self._levels = [float(self._light.flat[p[len(p) // 2]]) for p in self._alike if len(p)]
 
-    def reach(self, preview: Preview) -> NDArray[np.uint8]:
+    def reach(self, preview: Preview, glow: NDArray[np.float32] | None) -> NDArray[np.uint8]:
         """Where one frame takes part: (h, w) uint8, full preview size."""
         added = light.halved(luminance(preview.linear)) - self._light
         blurred = [np.asarray(cv2.GaussianBlur(added, (0, 0), sigma), np.float32) for sigma in REACH_SIGMAS_PX]
@@ -297,6 +311,8 @@ class _Below:
         for sigma, smooth, daylight, code in zip(REACH_SIGMAS_PX, blurred, self._smooth, self._codes, strict=True):
             left = cv2.LUT(code, noise) * np.float32(REACH_NOISE * CORRELATED_NOISE / (2 * sigma * np.sqrt(np.pi)))
             need = np.maximum(left, REACH_DAYLIGHT * daylight) + np.float32(1e-6)
+            if glow is not None:
+                need = np.maximum(need, REACH_GLOW * luminance(glow))
             part = cv2.max(part, cv2.divide(smooth - need, need, scale=255, dtype=cv2.CV_8U))
         soft = cv2.GaussianBlur(cv2.dilate(part, np.ones((3, 3), np.uint8)), (0, 0), 0.8)
         return np.asarray(cv2.resize(soft, preview.shape[::-1], interpolation=cv2.INTER_LINEAR), np.uint8)
