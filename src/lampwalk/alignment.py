@@ -2,12 +2,13 @@
 
 `observe` looks at each frame alone; `solve` finds one homography per frame from what was observed:
 
-1. features of the small picture give a homography (SIFT, MAGSAC), beside "did not move"; the patches of the
-   small picture say which of the two is nearer and refine it;
-2. patches at working size, all over the picture, refine it further; each knows how precisely and in which
-   direction;
-3. the simplest motion that explains the patches is kept: identity, shift, similarity, homography;
-4. an independent look (where does each patch correlate best?) gives the verdict.
+1. patches of the coarse picture find their place by correlation, from "did not move"; where too few of them agree,
+   features give other places to start from (SIFT, MAGSAC) (`coarse`);
+2. patches at working size, all over the picture, refine it by least squares, first of edges without their sign, which
+   light turns over, then with it; each knows how precisely and in which direction (`matching`);
+3. the lens that all frames share is found, and frames that moved far are measured again where it has them; the simplest
+   motion that explains the patches is kept: identity, shift, similarity, homography (`models`);
+4. an independent look (where does each patch correlate best, and what is found again elsewhere?) gives the verdict.
 """
 
 from __future__ import annotations
