@@ -2,6 +2,7 @@
 
     python benchmarks/alignment.py cases [--bad 500] [--good 200]     made pairs with a fixed seed
     python benchmarks/alignment.py scenes FOLDER ...                  scenes with truth/homographies.json: methods compared
+    python benchmarks/alignment.py sizes [--mp 1 24 45]               small motions of large frames: error and cost
     python benchmarks/alignment.py resampling                         sharpness, overshoot and cost of interpolations
 
 Prints Markdown; alignment.md holds what it printed last. Pictures come from scikit-image's own data.
@@ -19,7 +20,7 @@ import cv2
 import numpy as np
 import skimage.data
 
-from lampwalk import alignment, motion
+from lampwalk import alignment, motion, parallel
 from lampwalk.frames import read_series
 from lampwalk.sighting import observe
 
@@ -251,6 +252,46 @@ def _caught(reference: np.ndarray, frame: np.ndarray) -> np.ndarray | None:
         return None
 
 
+def sizes(megapixels: list[float]) -> None:
+    """Fine grain moved by fractions of a pixel and by a knock, under a lamp that walks; 28 mm at 36 mm width."""
+    print("## Sizes\n\n| size | moved, px | error, px | CPU observe, s | CPU solve, s a frame |\n|---|---|---|---|---|")
+    for mp in megapixels:
+        w, h = round((mp * 1.5e6) ** 0.5 / 16) * 16, round((mp * 1.5e6) ** 0.5 / 24) * 16
+        rng = np.random.default_rng(int(mp))
+        grain = sum(
+            cv2.resize(rng.random((h // s + 2, w // s + 2), np.float32) - 0.5, (w, h), interpolation=cv2.INTER_CUBIC)
+            for s in (1, 2, 4, 8, 16, 64)
+        )
+        albedo = np.clip(0.4 + 0.2 * cv2.GaussianBlur(grain, (0, 0), 0.7), 0.02, 1)
+        lens = np.array([[0.78 * w, 0, (w - 1) / 2], [0, 0.78 * w, (h - 1) / 2], [0, 0, 1]])
+        frames, true = [], []
+        for index, moved in enumerate((0, 0.3, 0.6, 0.9, 20)):
+            angles = np.array([*rng.normal(0, 1, 2), 0])
+            angles *= moved / max(np.hypot(*angles[:2]), 1e-9) / lens[0, 0]
+            angles[2] = np.deg2rad(rng.uniform(-0.02, 0.02)) * min(moved, 2)
+            matrix = lens @ cv2.Rodrigues(angles)[0] @ np.linalg.inv(lens)
+            flags = cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP
+            seen_ = cv2.warpPerspective(albedo, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REFLECT)
+            x = np.linspace(0, 1, w, dtype=np.float32)[None]
+            seen_ *= 0.2 + (0.8 * np.exp(-(((x - index / 5) / 0.3) ** 2)) if index else 0)
+            seen_ += rng.normal(0, 0.003, seen_.shape).astype(np.float32)
+            frames.append(np.repeat(np.rint(np.clip(seen_, 0, 1) ** (1 / 2.2) * 255).astype(np.uint8)[..., None], 3, 2))
+            true.append(matrix / matrix[2, 2])
+        with parallel.limited(1):
+            start = time.process_time()
+            sightings = [observe(f) for f in frames]
+            looked = time.process_time()
+            found = alignment.solve(sightings, reference=0, pixels=lambda i, frames=frames: frames[i])
+            done = time.process_time()
+        moves = " ".join(f"{rms(np.eye(3), t, (w, h)):.1f}" for t in true[1:])
+        errors = " ".join(
+            "-" if a.frame_to_reference is None else f"{rms(a.frame_to_reference, t, (w, h)):.3f}"
+            for a, t in zip(found[1:], true[1:], strict=True)
+        )
+        n = len(frames)
+        print(f"| {w}x{h} | {moves} | {errors} | {(looked - start) / n:.3f} | {(done - looked) / n:.3f} |")
+
+
 def resampling() -> None:
     """A slanted soft edge and fine texture, shifted by fractions of a pixel and merged by maximum."""
     x = np.arange(512, dtype=np.float32)[None] - 256 + 0.1 * np.arange(512, dtype=np.float32)[:, None]
@@ -305,12 +346,15 @@ def main() -> None:
     made.add_argument("--bad", type=int, default=500)
     made.add_argument("--good", type=int, default=200)
     commands.add_parser("scenes").add_argument("folders", type=Path, nargs="+")
+    commands.add_parser("sizes").add_argument("--mp", type=float, nargs="+", default=[1, 6, 24, 45])
     commands.add_parser("resampling")
     arguments = parser.parse_args()
     if arguments.command == "cases":
         cases(arguments.bad, arguments.good)
     elif arguments.command == "scenes":
         scenes(arguments.folders)
+    elif arguments.command == "sizes":
+        sizes(arguments.mp)
     else:
         resampling()
 
