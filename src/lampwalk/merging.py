@@ -26,7 +26,7 @@ from .worksheet import FrameRecord, Lamp, Worksheet
 RESULT_BYTES = 12
 """Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
 
-WORKING_BYTES = 650_000_000
+WORKING_BYTES = 720_000_000
 """Memory for libraries, the net and strips."""
 
 PREVIEW_BYTES = 66

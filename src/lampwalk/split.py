@@ -311,13 +311,13 @@ class _Part:
             self.last.append(view)
 
     def shows(self, view: _View, *, closely: bool) -> bool:
-        """Whether a shot has this framing; a closer look is dear, and taken only at the first and the last frame."""
+        """Whether a shot has this framing, at a glance or, which is dear, at a closer look."""
         if self.first is None:
             return True
         near = list(dict.fromkeys([*reversed(self.last), self.first]))
         if any(_same_framing(other, view, GLANCE_PX) for other in near):
             return True
-        return closely and any(_same_framing(other, view, LOOK_PX) for other in dict.fromkeys([near[0], self.first]))
+        return closely and any(_same_framing(other, view, LOOK_PX) for other in near)
 
 
 def _by_framing(group: list[_Shot], why: str) -> list[tuple[list[_Shot], str]]:
