@@ -115,7 +115,9 @@ def find_series(folder: str | Path, *, apart_from: Path | None = None) -> Split:
         The folder is not there or may not be read.
     """
     root = Path.absolute(Path(folder))
-    if not root.is_dir():
+    with about(folder, remedy="give the folder that holds the series"):  # asking, too, may be forbidden
+        is_folder = root.is_dir()
+    if not is_folder:
         raise LampwalkError("is no folder", file=folder, remedy="give the folder that holds the series")
     series: list[Found] = []
     findings: list[Finding] = []
