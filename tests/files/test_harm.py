@@ -85,7 +85,7 @@ def test_a_folder_that_may_not_be_written(command, frames, open_path):
 
 
 @AS_ROOT
-@pytest.mark.parametrize("command", ["batch", "watch"])
+@pytest.mark.parametrize("command", ["merge", "batch", "watch"])
 def test_a_folder_behind_a_closed_one(command, frames, open_path):
     shutil.copytree(frames, open_path / "closed" / "frames")
     (open_path / "closed").chmod(0o700)
