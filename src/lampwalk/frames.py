@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from . import profiles, raw
 from .decode import Room
-from .errors import Finding, FrameError, InputError, LampwalkError, MissingExtraError, SeriesError
+from .errors import Finding, FrameError, InputError, LampwalkError, MissingExtraError, SeriesError, about
 from .files import SUFFIXES, Facts, read_facts, read_pixels
 from .metadata import Metadata, parse, string
 
@@ -187,9 +187,11 @@ def _candidates(source: str | Path | Iterable[str | Path]) -> tuple[list[Path], 
         paths = [Path(p) for p in source]
         return paths, []
     folder = Path(source)
-    if not folder.exists():
+    with about(folder):  # asking, too, may be forbidden
+        exists, is_folder = folder.exists(), folder.is_dir()
+    if not exists:
         raise SeriesError("the folder is not there", file=folder, remedy="check the path")
-    if not folder.is_dir():
+    if not is_folder:
         raise SeriesError("is no folder", file=folder, remedy="give the folder that holds the frames")
     try:
         entries = sorted(p for p in folder.iterdir() if not p.name.startswith("."))

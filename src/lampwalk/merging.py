@@ -29,10 +29,10 @@ from .worksheet import FrameRecord, Lamp, Worksheet
 RESULT_BYTES = 12
 """Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
 
-WORKING_BYTES = 650_000_000
+WORKING_BYTES = 450_000_000
 """Memory for libraries, the net and strips."""
 
-PREVIEW_BYTES = 66
+PREVIEW_BYTES = 34
 """Memory per frame and pixel of its preview in the first pass. Like the others from measured peaks: benchmarks/batch.md."""
 
 DISK_BYTES = 9

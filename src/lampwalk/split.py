@@ -115,7 +115,9 @@ def find_series(folder: str | Path, *, apart_from: Path | None = None) -> Split:
         The folder is not there or may not be read.
     """
     root = Path.absolute(Path(folder))
-    if not root.is_dir():
+    with about(folder, remedy="give the folder that holds the series"):  # asking, too, may be forbidden
+        is_folder = root.is_dir()
+    if not is_folder:
         raise LampwalkError("is no folder", file=folder, remedy="give the folder that holds the series")
     series: list[Found] = []
     findings: list[Finding] = []
@@ -311,13 +313,13 @@ class _Part:
             self.last.append(view)
 
     def shows(self, view: _View, *, closely: bool) -> bool:
-        """Whether a shot has this framing; a closer look is dear, and taken only at the first and the last frame."""
+        """Whether a shot has this framing, at a glance or, which is dear, at a closer look."""
         if self.first is None:
             return True
         near = list(dict.fromkeys([*reversed(self.last), self.first]))
         if any(_same_framing(other, view, GLANCE_PX) for other in near):
             return True
-        return closely and any(_same_framing(other, view, LOOK_PX) for other in dict.fromkeys([near[0], self.first]))
+        return closely and any(_same_framing(other, view, LOOK_PX) for other in near)
 
 
 def _by_framing(group: list[_Shot], why: str) -> list[tuple[list[_Shot], str]]:

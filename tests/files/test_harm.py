@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from pathlib import Path
@@ -46,12 +47,11 @@ def frames(small_scene, tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def open_path(tmp_path):
-    """A temporary folder that others may pass through."""
-    for place in (tmp_path, *tmp_path.parents):
-        if place.stat().st_uid == os.geteuid() and place != Path("/tmp"):
-            place.chmod(place.stat().st_mode | 0o055)
-    return tmp_path
+def open_path():
+    """A temporary folder that others may pass through; pytest's own are closed, and closed again by each session."""
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        yield Path(folder)
 
 
 def run(*args: object) -> subprocess.CompletedProcess[str]:
@@ -82,6 +82,15 @@ def test_a_folder_that_may_not_be_written(command, frames, open_path):
     done = run_as_nobody(frames, open_path, command, open_path / "frames", "--output", locked / "run")
     refused(done, "Permission denied", "choose a folder that you may write to")
     assert list(locked.iterdir()) == []
+
+
+@AS_ROOT
+@pytest.mark.parametrize("command", ["merge", "batch", "watch"])
+def test_a_folder_behind_a_closed_one(command, frames, open_path):
+    shutil.copytree(frames, open_path / "closed" / "frames")
+    (open_path / "closed").chmod(0o700)
+    done = run_as_nobody(frames, open_path, command, open_path / "closed" / "frames", "--output", open_path / "run")
+    refused(done, "may not be read")
 
 
 @AS_ROOT

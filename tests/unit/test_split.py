@@ -13,6 +13,7 @@ from PIL import Image
 
 from lampwalk import split
 from lampwalk.errors import LampwalkError, WorksheetError
+from lampwalk.files import read_facts, read_pixels
 
 START = datetime(2026, 5, 2, 20, 30)
 
@@ -148,3 +149,49 @@ def test_a_split_file_that_leaves_its_folder_is_refused(tmp_path, row):
 def test_a_folder_that_is_not_there(tmp_path):
     with pytest.raises(LampwalkError, match="no folder"):
         split.find_series(tmp_path / "away")
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_a_jpeg_is_decoded_only_as_large_as_needed_and_upright(tmp_path, view, orientation):
+    large = cv2.resize(view, (1200, 800), interpolation=cv2.INTER_CUBIC)
+    exif = Image.Exif()
+    exif[274] = orientation
+    Image.fromarray(large).save(tmp_path / "x.jpg", exif=exif, quality=95)
+    path = tmp_path / "x.jpg"
+    facts = read_facts(path)
+    reduced = split._reduced(split._Shot(files=(path,), path=path, facts=facts), 400)
+    assert reduced.shape[:2] == (facts.height // 2, facts.width // 2)
+    whole = cv2.resize(read_pixels(path, orientation), reduced.shape[1::-1], interpolation=cv2.INTER_AREA)
+    assert np.abs(reduced.astype(int) - whole).mean() < 2
+
+
+def test_a_damaged_jpeg_is_looked_at_by_nobody(tmp_path, view):
+    Image.fromarray(cv2.resize(view, (1200, 800))).save(tmp_path / "x.jpg")
+    facts = read_facts(tmp_path / "x.jpg")
+    (tmp_path / "x.jpg").write_bytes(b"\xff\xd8\xff" + bytes(3000))
+    assert split._look(split._Shot(files=(), path=tmp_path / "x.jpg", facts=facts), 400) is None
+
+
+def test_the_split_does_not_depend_on_how_many_are_decoded_at_once(tmp_path, view, other_view, monkeypatch):
+    pictures = [lit(view, 0), lit(view, 1), np.zeros_like(view), lit(view, 2), lit(other_view, 0), lit(other_view, 1)]
+    for i, picture in enumerate(pictures):
+        put(tmp_path, f"{i}.jpg", picture, i / 2)
+    before = found(tmp_path)
+    assert [len(v) for v in before.values()] == [4, 2]
+    monkeypatch.setattr(split, "AT_ONCE", 1)
+    assert found(tmp_path) == before
+
+
+def test_what_does_not_agree_at_a_glance_is_looked_at_closely(tmp_path, view, monkeypatch):
+    for i in range(3):
+        put(tmp_path, f"{i}.jpg", lit(view, i), i / 2)
+    asked = []
+    same = split._same_framing
+
+    def short_sighted(one, other, long_side):
+        asked.append(long_side)
+        return long_side == split.LOOK_PX and same(one, other, long_side)
+
+    monkeypatch.setattr(split, "_same_framing", short_sighted)
+    assert [len(v) for v in found(tmp_path).values()] == [3]
+    assert set(asked) == {split.GLANCE_PX, split.LOOK_PX}

@@ -39,10 +39,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Carry out the command."""
     from .. import arrivals, livefolder, watching
-    from ..errors import FrameError, SeriesError
+    from ..errors import FrameError, SeriesError, about
 
     reporter = Reporter(args)
-    if not args.folder.is_dir():
+    with about(args.folder):  # asking, too, may be forbidden
+        is_folder = args.folder.is_dir()
+    if not is_folder:
         raise SeriesError("the folder is not there", file=args.folder, remedy="give the folder that frames arrive in")
     walk, stop, looks = watching.Walk(), Event(), 0
     with livefolder.live(args.output, args.folder) as live, _ctrl_c(stop):
