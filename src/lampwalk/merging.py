@@ -334,13 +334,16 @@ def _write(
         lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
         *(partial(_write_mask, folder, d) for d in result.decisions.frames),
+        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=_small_masks(result)),
     ]
     parallel.each(lambda job: job(), jobs)
-    masks = {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
-    runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=masks)
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
+
+
+def _small_masks(result: Composite) -> dict[str, NDArray[np.uint8]]:
+    return {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
 
 
 def _write_mask(folder: Path, d: Decision) -> None:
