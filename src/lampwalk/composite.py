@@ -233,11 +233,11 @@ def _parts(rows: slice, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[sli
             return
         cols = window[1]
     warped = geometry.warp_strip(pixels, d.frame_to_reference, rows, cols)
-    factor, masked = light.limited(d.gain, d.reach), _masked(rows, cols, d)
+    factor, stray, masked = light.limited(d.gain, d.reach), light.within(d.glow, d.reach), _masked(rows, cols, d)
     for top in range(rows.start, rows.stop, BLOCK_ROWS):
         block = slice(top, min(top + BLOCK_ROWS, rows.stop))
         down = slice(top - rows.start, block.stop - rows.start)
-        part = _corrected(warped[down], block, cols, factor, d.glow)
+        part = _corrected(warped[down], block, cols, factor, stray)
         if masked is not None and masked[1][down].any():
             across = slice(masked[0].start - cols.start, masked[0].stop - cols.start)
             part[:, across] = light.weakened(np.ascontiguousarray(part[:, across]), masked[1][down])

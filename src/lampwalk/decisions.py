@@ -343,13 +343,7 @@ def _light(
         reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on], strays)
         for i, r in zip(on, reaches, strict=True):
             if r is not None:
-                active = cv2.dilate(r, np.ones((9, 9), np.uint8)) > 0  # its corrections are not needed elsewhere
-                frames[i] = replace(
-                    frames[i],
-                    reach=crop_field(r, full) or nothing(full),
-                    gain=only(frames[i].gain, active),
-                    glow=only(frames[i].glow, active),
-                )
+                frames[i] = replace(frames[i], reach=crop_field(r, full) or nothing(full))
     if choices.fill:
         below = plate if choices.rule == "sum" else None
         shown = [small[i] if below is None else _added(small[i], below, reaches[k]) for k, i in enumerate(on)]

@@ -219,6 +219,14 @@ def only(field: Field | None, active: NDArray[np.bool_]) -> Field | None:
     return crop_field(kept, field.full, neutral=field.neutral)
 
 
+@lru_cache(4)  # asked for strip by strip
+def within(stray: Field | None, reach: Field | None) -> Field | None:
+    """Stray light where the frame takes part, or nearly so: elsewhere it need not be taken off."""
+    if stray is None or reach is None:
+        return stray
+    return only(stray, cv2.dilate(reach.whole(), np.ones((9, 9), np.uint8)) > 0)
+
+
 def stray_of(field: Field | None) -> NDArray[np.float32] | None:
     """Stray light, linear, (h, w, 3) float32, as `stray_field` has kept it."""
     return None if field is None else field.whole() * np.float32(1 / 65535)

@@ -20,7 +20,7 @@ from ..colour import to_encoded, to_linear
 from ..decisions import Decision, Decisions, Given, Offer, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
-from ..light import UNITY, Field, crop_field, gain_field, nothing, stray_field
+from ..light import UNITY, Field, crop_field, gain_field, halved, nothing, stray_field, stray_of
 from ..previews import CLIPPED, Preview, align_preview, make_preview
 from ..stack import Stack
 from ..worksheet import Lamp, Worksheet
@@ -178,7 +178,7 @@ class LightTable:
             shape = (self.pixels.shape[0], self.pixels.shape[1])
             gain = shot.even if change is None else shot.even * change
             glow = shot.glow if change is None else shot.glow * change
-            d = replace(d, gain=gain_field(gain, shape), glow=stray_field(glow, shape))
+            d = replace(d, gain=gain_field(halved(gain), shape), glow=stray_field(halved(glow), shape))
             self.layers[i] = _layer(d)
             d = replace(d, reach=None)
         self.frames[i] = replace(d, lamp=lamp)
@@ -221,7 +221,8 @@ class LightTable:
         by_day = [k for k, d in enumerate(self.frames) if d.role == "ambient"]
         if not self._settled.decisions.choices.quiet or not by_day or self.frames[i].role == "ambient":
             return None
-        found = rules.reach([_seen(self.layers[by_day[0]]), _seen(self.layers[i])], [True, False])[1]
+        pair = [_seen(self.layers[by_day[0]]), _seen(self.layers[i])]
+        found = rules.reach(pair, [True, False], [None, stray_of(self.frames[i].glow)])[1]
         return None if found is None else crop_field(found, found.shape) or nothing(found.shape)
 
     def _as_shot(self, i: int) -> _Shot:
