@@ -119,8 +119,8 @@ def merge_folder(
     extras : Extras
         Further files: layers, clip, delivery copy; compression and location.
     memory_bytes : int, optional
-        What the merge may take; what it does not need itself keeps decoded frames. By default none are kept in memory,
-        so that the peak does not grow with the number of frames.
+        What the merge may take; what it does not need itself keeps decoded frames. By default none are kept in memory:
+        the peak grows by a preview and what is found on it for each frame (about 25 MB), not by decoded frames.
     overwrite : bool
         Replace a folder also if lampwalk did not write it.
     progress : callable, optional
