@@ -223,7 +223,7 @@ def decide(
 
 def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -> Decisions:
     sheet = given.sheet
-    previews, sightings = looker.look(observe=sheet is None)
+    series, previews, sightings = looker.look(observe=sheet is None)
     if sheet is None:
         lit_by_day = ambient.find_ambient(previews)
         alignments = _align(series, sightings, lit_by_day)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from dataclasses import replace
 from threading import Event, Lock
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from . import alignment, parallel
 from .alignment import Sighting
+from .errors import Finding, FrameError
 from .frames import Frame, Series, working_pixels
 from .hotpixels import HotPixels
 from .previews import Preview, make_preview
@@ -30,12 +32,47 @@ class Looker:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
-        self._lock, self._named = Lock(), Event()
+        self._lock, self._named, self._names_points = Lock(), Event(), False
 
-    def look(self, *, observe: bool) -> tuple[list[Preview], list[Sighting]]:
-        """Previews of all frames, and what alignment needs of them if asked for."""
-        seen = parallel.each(lambda frame: self._look_at(frame, observe=observe), self._series.frames)
-        return [preview for preview, _ in seen], [sighting for _, sighting in seen if sighting is not None]
+    def look(self, *, observe: bool) -> tuple[Series, list[Preview], list[Sighting]]:
+        """Look at all frames.
+
+        Parameters
+        ----------
+        observe : bool
+            Take what alignment needs, too. Where decisions are only repeated, they need every frame.
+
+        Returns
+        -------
+        series, previews, sightings
+            Of the frames that can be decoded; the others are left out of the series, with the reason.
+
+        Raises
+        ------
+        FrameError
+            A frame is damaged inside, and it is needed, or fewer than two are left.
+        """
+        seen = parallel.each(lambda frame: self._try(frame, observe=observe), self._series.frames)
+        good = [found for found in seen if not isinstance(found, FrameError)]
+        bad = [(f, e) for f, e in zip(self._series.frames, seen, strict=True) if isinstance(e, FrameError)]
+        if bad and (not observe or len(good) < 2):
+            raise bad[0][1]
+        if bad:
+            lost = {frame.name for frame, _ in bad}
+            self._series = replace(
+                self._series,
+                frames=tuple(f for f in self._series.frames if f.name not in lost),
+                left_out=(*self._series.left_out, *((f.name, e.message) for f, e in bad)),
+                findings=(
+                    *self._series.findings,
+                    *(
+                        Finding(code="damaged", frame=f.name, text=f"left out: {e.message}", remedy=e.remedy)
+                        for f, e in bad
+                    ),
+                ),
+            )
+        sightings = [sighting for _, sighting in good if sighting is not None]
+        return self._series, [preview for preview, _ in good], sightings
 
     def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
         """Points found on the frames, or those of a worksheet: (n, 2) row and column."""
@@ -50,12 +87,19 @@ class Looker:
         if self._progress:
             self._progress(step, done, len(self._series) if step == "looking" else 1)
 
+    def _try(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None] | FrameError:
+        try:
+            return self._look_at(frame, observe=observe)
+        except FrameError as error:
+            return error
+
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
         first = frame is self._series.frames[0]
         try:
             pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
             if first:
                 self._collect(frame, pixels, observe=observe)
+                self._names_points = True
         finally:
             if first:
                 self._named.set()
@@ -63,7 +107,8 @@ class Looker:
         sighting = alignment.observe(pixels) if observe else None
         if not first:
             self._named.wait()  # the first frame names the points that could be hot
-            self._collect(frame, pixels, observe=observe)
+            if self._names_points:
+                self._collect(frame, pixels, observe=observe)
         self._shelf.give_back(frame, pixels)
         del pixels
         if self._keep:

@@ -96,3 +96,18 @@ def test_threads_do_not_change_a_bit(small_scene):
     one, three = lampwalk.merge(frames, threads=1), lampwalk.merge(frames, threads=3)
     assert np.array_equal(one.pixels, three.pixels)
     assert np.array_equal(one.coverage, three.coverage)
+
+
+def test_a_frame_that_is_damaged_inside_is_left_out_and_said(small_scene, tmp_path):
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    for path in sorted((small_scene / "frames").glob("*.jpg"))[:5]:
+        data = path.read_bytes()
+        (frames / path.name).write_bytes(data[: len(data) * 6 // 10] if path.name == "02.jpg" else data)
+    run = lampwalk.merge_folder(frames, tmp_path / "run")
+    assert [r.file for r in run.worksheet.frames if r.role != "left out"] == ["00.jpg", "01.jpg", "03.jpg", "04.jpg"]
+    assert "damaged" in run.worksheet.frame("02.jpg").why
+    assert [f.frame for f in run.findings if f.code == "damaged"] == ["02.jpg"]
+    assert run.needs_a_look
+    again = lampwalk.merge_worksheet(run.folder / "worksheet.json", tmp_path / "again")
+    assert (again.folder / "composite.tif").read_bytes() == (run.folder / "composite.tif").read_bytes()
