@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass
-from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -251,38 +250,35 @@ def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
 
 
 def _corrected(
-    strip: NDArray[Any], rows: slice, cols: slice, factor: Field | None, glow: Field | None
+    strip: NDArray[Any], rows: slice, cols: slice, factor: Field | None, stray: Field | None
 ) -> NDArray[np.uint16]:
     """Daylight, lamp, reach and glow of one block, in linear light, where they change anything; a new array."""
     whole = strip.astype(np.uint16) if strip.dtype == np.uint16 else np.multiply(strip, np.uint16(257), dtype=np.uint16)
-    gain, stray = _rendered(factor, rows, cols), _rendered(glow, rows, cols)
-    for at, scaled, lowered in _segments(rows, cols, factor, glow):
+    edges = np.array([*range(cols.start, cols.stop, geometry.TILE_COLUMNS), cols.stop], np.intp)
+    scaled, lowered = (
+        np.zeros(len(edges) - 1, bool) if field is None else field.matters(rows, edges) for field in (factor, stray)
+    )
+    gain = factor.render(rows, cols) if factor is not None and scaled.any() else None
+    light_off = stray.render(rows, cols) if stray is not None and lowered.any() else None
+    for at, has_gain, has_stray in _runs(edges - cols.start, scaled, lowered):
         whole[:, at] = light.relight(
             np.ascontiguousarray(strip[:, at]),
-            np.ascontiguousarray(gain[:, at]) if scaled and gain is not None else None,
-            np.ascontiguousarray(stray[:, at]) if lowered and stray is not None else None,
+            np.ascontiguousarray(gain[:, at]) if has_gain and gain is not None else None,
+            np.ascontiguousarray(light_off[:, at]) if has_stray and light_off is not None else None,
         )
     return whole
 
 
-def _rendered(field: Field | None, rows: slice, cols: slice) -> NDArray[np.uint16] | None:
-    return None if field is None or field.window(rows) is None else field.render(rows, cols)
-
-
-def _segments(rows: slice, cols: slice, *fields: Field | None) -> list[tuple[slice, bool, bool]]:
-    """Columns, counted from the first, that one or both of two fields change, and which of the two does."""
-    spans = []
-    for field in fields:
-        window = None if field is None else field.window(rows)
-        left, right = (0, 0) if window is None else (max(cols.start, window[1].start), min(cols.stop, window[1].stop))
-        spans.append((left, max(left, right)))
-    edges = sorted({edge for span in spans for edge in span})
-    parts = []
-    for left, right in pairwise(edges):
-        touched = [span[0] <= left and right <= span[1] for span in spans]
-        if any(touched):
-            parts.append((slice(left - cols.start, right - cols.start), touched[0], touched[1]))
-    return parts
+def _runs(
+    edges: NDArray[np.intp], scaled: NDArray[np.bool_], lowered: NDArray[np.bool_]
+) -> Iterator[tuple[slice, bool, bool]]:
+    """Neighbouring tiles in which the same changes, as one; none where nothing does."""
+    start = 0
+    for k in range(1, len(scaled) + 1):
+        if k == len(scaled) or (scaled[k], lowered[k]) != (scaled[start], lowered[start]):
+            if scaled[start] or lowered[start]:
+                yield slice(int(edges[start]), int(edges[k])), bool(scaled[start]), bool(lowered[start])
+            start = k
 
 
 def _masked(rows: slice, cols: slice, d: Decision) -> tuple[slice, NDArray[np.uint8]] | None:

@@ -58,6 +58,17 @@ class Field:
             return None
         return slice(top, bottom), slice(int(self.cols[0] * sx), min(self.full[1], int(np.ceil(self.cols[1] * sx))))
 
+    def matters(self, rows: slice, edges: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Whether it changes anything in some full-size rows, between each two of n + 1 full-size columns: (n,)."""
+        sy, sx = self.small[0] / self.full[0], self.small[1] / self.full[1]
+        first, last = int(np.floor((rows.start + 0.5) * sy - 0.5)), int(np.floor((rows.stop - 0.5) * sy - 0.5)) + 2
+        known = self.values[max(0, first - self.top) : max(0, last - self.top)]
+        active = (known != self.neutral).any(axis=0).reshape(self.values.shape[1], -1).any(axis=1)
+        before = np.concatenate([[0], np.cumsum(active)])
+        left = np.clip(np.floor((edges[:-1] + 0.5) * sx - 0.5).astype(np.intp), 0, len(active))
+        right = np.clip(np.floor((edges[1:] - 0.5) * sx - 0.5).astype(np.intp) + 2, 0, len(active))
+        return np.asarray(before[right] > before[left])
+
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
         """Values at full size in a wide window: bilinear, pixel centres at integers."""
         if self.small == self.full:

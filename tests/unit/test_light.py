@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -74,3 +76,18 @@ def test_strips_of_a_field_equal_the_whole():
 def test_a_neutral_field_is_nothing():
     assert light.crop_field(np.ones((5, 5), np.float32), (50, 50), neutral=1) is None
     assert light.crop_field(None, (50, 50)) is None
+
+
+def test_where_a_field_matters_is_wherever_it_changes_anything():
+    values = np.full((40, 60), 7, np.uint8)
+    values[11:13, 20:22] = 9
+    field = light.crop_field(values, (403, 611), neutral=7)
+    edges = np.array([0, 100, 190, 200, 250, 611])
+    for rows in (slice(0, 32), slice(96, 128), slice(128, 160), slice(384, 403)):
+        whole = field.render(rows, slice(0, 611))
+        changed = [bool((whole[:, a:b] != 7).any()) for a, b in pairwise(edges)]
+        told = field.matters(rows, edges)
+        assert all(t or not c for t, c in zip(told, changed, strict=True))  # nothing is missed
+        if not any(changed):
+            assert not told[0]  # and far from it nothing is told
+            assert not told[-1]
