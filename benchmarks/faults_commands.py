@@ -1,6 +1,10 @@
-"""kill -9 at random moments of `batch` and of `watch`, with and without former runs: a Markdown table.
+"""kill -9 at random moments of `batch` and of `watch`, or each file operation failing in turn: a Markdown table.
 
     python benchmarks/faults_commands.py batch|watch [KILLS] [SEED]
+    LD_PRELOAD=SHIM python benchmarks/faults_commands.py batch-faults|watch-faults [POINTS]
+
+SHIM is tests/files/fault_shim.c as a shared library (cc -shared -fPIC); POINTS operations, spread over all of the command's own,
+fail with EIO, with ENOSPC, and take the process down. What the merges in worker processes do is tried by faults.py.
 
 The command runs in a session of its own. Every second kill of a batch hits the parent alone, which leaves its workers to end by
 themselves, the others hit the whole session at once, as a power failure does. After each kill: run folders are compared,
@@ -11,6 +15,8 @@ them; the frames are what they were. Needs Linux.
 
 from __future__ import annotations
 
+import ctypes
+import errno
 import hashlib
 import os
 import random
@@ -30,6 +36,7 @@ from lampwalk import cli, files, livefolder, worksheet
 
 SCENE = Path(__file__).parent.parent / "tests" / "scenes" / "small_slipway" / "frames"
 SETTLE_S = 5.0
+COUNT, ERROR, CRASH = 3, 1, 2
 SERIES = ("bow", "keel", "stern")
 
 
@@ -50,11 +57,14 @@ def put(folder: Path, names: tuple[str, ...], size: tuple[int, int], gain: float
         cv2.imwrite(str(folder / f"{name}.png"), cv2.convertScaleAbs(picture, alpha=gain))
 
 
-def start(*args: object) -> int:
-    """Run a command in a child with a session of its own: its id."""
+def start(*args: object, fault: tuple[int, int, int] | None = None, below: Path | None = None) -> int:
+    """Run a command in a child with a session of its own: its id. A fault: (n-th operation below a folder, how, errno)."""
     child = os.fork()
     if child == 0:
         os.setsid()
+        shim = ctypes.CDLL(None) if fault and below else None
+        if shim and fault and below:
+            shim.fault_arm(*fault, os.fsencode(below))
         quiet = os.open(os.devnull, os.O_RDWR)
         os.dup2(quiet, 2)
         signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -62,6 +72,10 @@ def start(*args: object) -> int:
         try:
             status = cli.main([str(a) for a in args])
         finally:
+            if shim and below and fault and fault[1] == COUNT:
+                seen = shim.fault_seen()
+                shim.fault_arm(-1, 0, 0, b"/nowhere")
+                below.with_name("seen").write_text(str(seen))
             os._exit(status)
     return child
 
@@ -147,6 +161,80 @@ def batch_kills(home: Path, kills: int, rng: random.Random) -> Iterator[tuple[st
         yield "former runs" if former else "no runs", how, wrong
 
 
+def points(operations: int, wanted: int) -> Iterator[tuple[int, int, int]]:
+    """Faults spread over all operations."""
+    for n in range(0, operations, max(1, operations // wanted)):
+        yield from ((n, ERROR, errno.EIO), (n, ERROR, errno.ENOSPC), (n, CRASH, 0))
+
+
+def told(fault: tuple[int, int, int]) -> str:
+    return "crash" if fault[1] == CRASH else errno.errorcode[fault[2]]
+
+
+def batch_faults(home: Path, wanted: int, _: random.Random) -> Iterator[tuple[str, str, str]]:
+    """Yield (before and fault, after, what is wrong); one worker, which is the command itself."""
+    shoots, runs, kept = home / "shoots", home / "runs", home / "kept"
+    command = ("batch", shoots, "--output", runs, "--workers", 1, "--quiet")
+    trees, operations = {}, 0
+    for version, gain in (("former", 0.97), ("new", 1.0)):
+        for name in SERIES[:2]:
+            put(shoots / name, ("00", "03", "06"), (120, 80), gain)
+        assert wait(start(*command, fault=(0, COUNT, 0), below=runs)) in (0, 1)
+        operations = int((home / "seen").read_text())
+        trees[version] = {name: tree(runs / name) for name in SERIES[:2]}
+        if version == "former":
+            shutil.copytree(runs, kept)
+    originals, whole = tree(shoots), sorted(p.name for p in runs.iterdir())
+    for former in (False, True):
+        for fault in points(operations, wanted):
+            shutil.rmtree(runs)
+            if former:
+                shutil.copytree(kept, runs)
+            status = wait(start(*command, fault=fault, below=runs))
+            wrong = "" if status in (0, 1, 2, 137) else f"exit status {status}"
+            ends = []
+            for name, new in trees["new"].items():
+                now = tree(runs / name)
+                known = {new: "new", trees["former"][name] if former else "": "former" if former else "absent"}
+                ends.append(known.get(now, "BROKEN"))
+            if "BROKEN" in ends:
+                wrong = wrong or "a run is neither the former nor the new one"
+            again = wait(start(*command))
+            if again not in (0, 1) or {name: tree(runs / name) for name in trees["new"]} != trees["new"]:
+                wrong = wrong or f"the next start did not bring the new runs ({again})"
+            if sorted(p.name for p in runs.iterdir()) != whole:
+                wrong = wrong or f"left: {sorted({p.name for p in runs.iterdir()} - set(whole))}"
+            if tree(shoots) != originals:
+                wrong = wrong or "the frames were changed"
+            yield f"{'former runs' if former else 'no runs'}, {told(fault)}", f"exit {status}, {', '.join(ends)}", wrong
+
+
+def watch_faults(home: Path, wanted: int, _: random.Random) -> Iterator[tuple[str, str, str]]:
+    """Yield (fault, after, what is wrong)."""
+    frames, run = home / "frames", home / "out" / "run"
+    put(frames, ("00", "03", "06"), (300, 200))
+    originals = tree(frames)
+    command = ("watch", frames, "--output", run, "--merge", "--quiet")
+    assert finish_watch(command, run, fault=(0, COUNT, 0), below=run.parent) in (0, 1)
+    operations, new = int((home / "seen").read_text()), tree(run)
+    for fault in points(operations, wanted):
+        shutil.rmtree(run.parent)
+        run.parent.mkdir()
+        status = finish_watch(command, run, fault=fault, below=run.parent)
+        after = watched(run, new)
+        wrong = after if after.startswith("BROKEN") else ""
+        again = finish_watch(command, run)
+        if again not in ((2,) if after == "merged" else (0, 1)):
+            wrong = wrong or f"the next start ended with {again}"
+        if tree(run) != new:
+            wrong = wrong or "the next start did not end with the merge"
+        if [p.name for p in run.parent.iterdir()] != ["run"]:
+            wrong = wrong or f"left: {sorted(p.name for p in run.parent.iterdir())}"
+        if tree(frames) != originals:
+            wrong = wrong or "the frames were changed"
+        yield told(fault), f"exit {status}, {after}", wrong
+
+
 def watched(run: Path, new: str) -> str:
     """What lies at a watched folder: `absent`, `live`, `merged`, or what is broken."""
     now = tree(run)
@@ -168,9 +256,11 @@ def watched(run: Path, new: str) -> str:
     return "live"
 
 
-def finish_watch(command: tuple[object, ...], run: Path) -> int:
+def finish_watch(
+    command: tuple[object, ...], run: Path, *, fault: tuple[int, int, int] | None = None, below: Path | None = None
+) -> int:
     """Watch until the page names the last frame, then Ctrl-C; the command merges: its exit status."""
-    begin, child = time.time(), start(*command)
+    begin, child = time.time(), start(*command, fault=fault, below=below)
     if (run / "composite.tif").exists():
         return wait(child)  # it refuses
     end = time.monotonic() + 60
@@ -181,8 +271,9 @@ def finish_watch(command: tuple[object, ...], run: Path) -> int:
                 break
         except OSError:
             pass
-        if os.waitpid(child, os.WNOHANG)[0]:
-            return 2
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            return os.waitstatus_to_exitcode(status)
         time.sleep(0.02)
     os.kill(child, signal.SIGINT)
     return wait(child)
@@ -246,17 +337,23 @@ def main() -> None:
     bad: Counter[tuple[str, str]] = Counter()
     remarks = []
     with TemporaryDirectory() as scratch, suppress(KeyboardInterrupt):  # what was tried is told
-        trial = batch_kills if command == "batch" else watch_kills
+        trials = {
+            "batch": batch_kills,
+            "watch": watch_kills,
+            "batch-faults": batch_faults,
+            "watch-faults": watch_faults,
+        }
+        trial = trials[command]
         for before, after, wrong in trial(Path(scratch), kills, rng):
             count[before, after] += 1
             if wrong:
                 bad[before, after] += 1
-                remarks.append(f"- kill {sum(count.values())}, {before}, {after}: {wrong}")
+                remarks.append(f"- {sum(count.values())}, {before}, {after}: {wrong}")
                 print(remarks[-1], file=sys.stderr, flush=True)
     print("| before | after | times | wrong |\n|---|---|---|---|")
     for key, times in sorted(count.items()):
         print(f"| {key[0]} | {key[1]} | {times} | {bad[key]} |")
-    print(f"\n{sum(count.values())} kills of {command} in {time.monotonic() - begin:.0f} s.")
+    print(f"\n{sum(count.values())} trials of {command} in {time.monotonic() - begin:.0f} s.")
     print("\n".join(remarks))
 
 
