@@ -346,7 +346,7 @@ def _light(
                 frames[i] = replace(frames[i], reach=crop_field(r, full) or nothing(full))
     if choices.fill:
         below = plate if choices.rule == "sum" else None
-        shown = [small[i] if below is None else _added(small[i], below, reaches[k]) for k, i in enumerate(on)]
+        shown = [rules.as_merged(small[i], plate, r) for i, r in zip(on, reaches, strict=True)]
         frames = _filled(frames, shown, hidden, on, below)
     return frames, offer, remarks
 
@@ -478,14 +478,6 @@ def _in_reference(d: Decision) -> NDArray[np.uint8]:
 def _coarse(values: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
     """Light that is smooth is kept at half the preview's size: the fields of all frames outlast the first pass."""
     return None if values is None else halved(values)
-
-
-def _added(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8] | None) -> Preview:
-    """A preview as it enters a sum: nothing but daylight where its lamp takes no part."""
-    if reach is None:
-        return preview
-    part = reach[..., None].astype(np.float32) / np.float32(255)
-    return replace(preview, linear=np.asarray(plate + (preview.linear - plate) * part, np.float32))
 
 
 def _findings(series: Series, frames: Sequence[Decision], left_out: Sequence[tuple[str, str]]) -> tuple[Finding, ...]:

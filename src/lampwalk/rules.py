@@ -8,6 +8,7 @@ frames.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
 import cv2
@@ -288,6 +289,28 @@ def reach(
         return None if i == quiet else below.reach(previews[i], strays[i])
 
     return tuple(parallel.each(one, range(len(previews))))
+
+
+def as_merged(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8] | None) -> Preview:
+    """A frame as it enters the merge: nothing but daylight where its lamp takes no part.
+
+    Parameters
+    ----------
+    preview : Preview
+    plate : (h, w, 3) float32, linear light
+        The scene without flash.
+    reach : (h, w) uint8 or None
+        255 where the frame takes part (`reach`); None for everywhere.
+
+    Notes
+    -----
+    A fill is measured on this: faint light beside a mask that is not merged, what is left of a glow for instance, must not
+    be carried in behind it.
+    """
+    if reach is None:
+        return preview
+    part = reach[..., None].astype(np.float32) / np.float32(255)
+    return replace(preview, linear=np.asarray(plate + (preview.linear - plate) * part, np.float32))
 
 
 class _Below:

@@ -191,10 +191,11 @@ class LightTable:
         frames, layers = list(self.frames), list(self.layers)
         on = [k for k, d in enumerate(frames) if d.lamp.on]
         rows = slice(0, len(layers[0]))
-        shown = [_seen(layers[k]) for k in on]
+        cols = slice(0, layers[0].shape[1])
+        shown = [self._shown(k, frames[k], rows, cols) for k in on]
         by_day = [frames[k].role == "ambient" for k in on]
         if self._fills:
-            hidden = [_veil(frames[k], rows, slice(0, layers[k].shape[1])) for k in on]
+            hidden = [_masked(frames[k], rows, cols) for k in on]
             for k, ratio in zip(on, fill.estimate(shown, hidden, by_day, self._below), strict=True):
                 frames[k] = replace(frames[k], fill=gain_field(ratio, layers[k].shape[:2]))
         return frames
@@ -259,6 +260,12 @@ class LightTable:
         self.pixels[rows] = stack.pixels()[rows]
         self.coverage[rows] = stack.coverage()[rows]
 
+    def _shown(self, k: int, d: Decision, rows: slice, cols: slice) -> Preview:
+        """A window of a layer, as it enters the merge."""
+        plate = np.ascontiguousarray(self._settled.levelled[rows, cols])
+        reach = None if d.reach is None else np.ascontiguousarray(d.reach.render(rows, cols))
+        return rules.as_merged(_seen(np.ascontiguousarray(self.layers[k][rows, cols])), plate, reach)
+
     def _refilled(self, i: int, box: Box) -> Field | None:
         """Fill of one frame, found anew in and near a box."""
         h, w = self.coverage.shape
@@ -268,8 +275,8 @@ class LightTable:
         on = [k for k, d in enumerate(self.frames) if d.lamp.on]
         near, hidden = [], []
         for k in on:
-            near.append(_seen(np.ascontiguousarray(self.layers[k][rows, cols])))
-            hidden.append(_veil(self._laid_out(k), rows, cols))
+            near.append(self._shown(k, self.frames[k], rows, cols))
+            hidden.append(_masked(self._laid_out(k), rows, cols))
         # Frames marked as lit by day get no fill of their own: so only this frame's is computed.
         below = None if self._below is None else np.ascontiguousarray(self._below[rows, cols])
         ratio = fill.estimate(near, hidden, [k != i for k in on], below)[on.index(i)]
@@ -280,21 +287,20 @@ class LightTable:
         return gain_field(values, (h, w))
 
 
+def _masked(d: Decision, rows: slice, cols: slice) -> NDArray[np.uint8]:
+    """Cut out of a window what the mask hides."""
+    if d.hidden is None:
+        return np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
+    warped = geometry.warp(d.hidden.whole(), d.frame_to_reference, linear=True)
+    return np.ascontiguousarray(warped[rows, cols])
+
+
 def _seen(layer: NDArray[np.uint16]) -> Preview:
     """Take a layer, or a part of one, for a preview."""
     valid = np.asarray(layer.any(axis=2))
     clipped = np.asarray(layer.max(axis=2) >= CLIPPED * 65535)
     full = (layer.shape[0], layer.shape[1])
     return Preview(name="", linear=to_linear(layer), clipped=clipped, valid=valid, full_shape=full)
-
-
-def _veil(d: Decision, rows: slice, cols: slice) -> NDArray[np.uint8]:
-    """Cut out of a window what is hidden: by the mask, or because the lamp adds nothing there."""
-    hidden = np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
-    if d.hidden is not None:
-        warped = geometry.warp(d.hidden.whole(), d.frame_to_reference, linear=True)
-        hidden = np.ascontiguousarray(warped[rows, cols])
-    return hidden if d.reach is None else np.maximum(hidden, 255 - d.reach.render(rows, cols))
 
 
 def _layer(d: Decision) -> NDArray[np.uint16]:
