@@ -185,7 +185,7 @@ def batch_faults(home: Path, wanted: int, _: random.Random) -> Iterator[tuple[st
         if version == "former":
             shutil.copytree(runs, kept)
     originals, whole = tree(shoots), sorted(p.name for p in runs.iterdir())
-    for former in (False, True):
+    for former in (True, False):
         for fault in points(operations, wanted):
             shutil.rmtree(runs)
             if former:
