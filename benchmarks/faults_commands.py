@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import ctypes
 import errno
-import hashlib
 import os
 import random
 import shutil
@@ -34,20 +33,13 @@ import cv2
 
 from lampwalk import cli, files, livefolder, worksheet
 
-SCENE = Path(__file__).parent.parent / "tests" / "scenes" / "small_slipway" / "frames"
+TESTS = Path(__file__).parent.parent / "tests"
+sys.path.insert(0, str(TESTS / "files"))
+from faulty import COUNT, CRASH, ERROR, tree
+
+SCENE = TESTS / "scenes" / "small_slipway" / "frames"
 SETTLE_S = 5.0
-COUNT, ERROR, CRASH = 3, 1, 2
 SERIES = ("bow", "keel", "stern")
-
-
-def tree(folder: Path) -> str:
-    """Hash of all names and contents in a folder; empty if it is not there."""
-    if not folder.exists():
-        return ""
-    digest = hashlib.sha256()
-    for path in sorted(p for p in folder.rglob("*") if p.is_file()):
-        digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
-    return digest.hexdigest()
 
 
 def put(folder: Path, names: tuple[str, ...], size: tuple[int, int], gain: float = 1.0) -> None:
@@ -222,16 +214,7 @@ def watch_faults(home: Path, wanted: int, _: random.Random) -> Iterator[tuple[st
         run.parent.mkdir()
         status = finish_watch(command, run, fault=fault, below=run.parent)
         after = watched(run, new)
-        wrong = after if after.startswith("BROKEN") else ""
-        again = finish_watch(command, run)
-        if again not in ((2,) if after == "merged" else (0, 1)):
-            wrong = wrong or f"the next start ended with {again}"
-        if tree(run) != new:
-            wrong = wrong or "the next start did not end with the merge"
-        if [p.name for p in run.parent.iterdir()] != ["run"]:
-            wrong = wrong or f"left: {sorted(p.name for p in run.parent.iterdir())}"
-        if tree(frames) != originals:
-            wrong = wrong or "the frames were changed"
+        wrong = judged(command, run, after, new) or ("" if tree(frames) == originals else "the frames were changed")
         yield told(fault), f"exit {status}, {after}", wrong
 
 
@@ -279,6 +262,19 @@ def finish_watch(
     return wait(child)
 
 
+def judged(command: tuple[object, ...], run: Path, after: str, new: str) -> str:
+    """Start a broken-off watch again and tell what is wrong, with what lay there or with what comes of it; empty if nothing."""
+    wrong = after if after.startswith("BROKEN") else ""
+    again = finish_watch(command, run)
+    if again not in ((2,) if after == "merged" else (0, 1)):
+        wrong = wrong or f"the next start ended with {again}"
+    if tree(run) != new:
+        wrong = wrong or "the next start did not end with the merge"
+    if [p.name for p in run.parent.iterdir()] != ["run"]:
+        wrong = wrong or f"left: {sorted(p.name for p in run.parent.iterdir())}"
+    return wrong
+
+
 def watch_kills(home: Path, kills: int, rng: random.Random) -> Iterator[tuple[str, str, str]]:
     """Yield (before, after, what is wrong)."""
     frames, run, kept = home / "frames", home / "out" / "run", home / "kept"
@@ -312,16 +308,8 @@ def watch_kills(home: Path, kills: int, rng: random.Random) -> Iterator[tuple[st
         os.kill(child, signal.SIGKILL)
         status = wait(child)
         after = watched(run, new)
-        wrong = after if after.startswith("BROKEN") else ""
-        if after == "absent" and former:
-            wrong = wrong or "the former folder is gone"
-        again = finish_watch(command, run)
-        if again not in ((2,) if after == "merged" else (0, 1)):
-            wrong = wrong or f"the next start ended with {again}"
-        if tree(run) != new:
-            wrong = wrong or "the next start did not end with the merge"
-        if [p.name for p in run.parent.iterdir()] != ["run"]:
-            wrong = wrong or f"left: {sorted(p.name for p in run.parent.iterdir())}"
+        wrong = "the former folder is gone" if after == "absent" and former else ""
+        wrong = judged(command, run, after, new) or wrong
         if tree(frames) != originals:
             wrong = wrong or "the frames were changed"
         yield "a walk broken off" if former else "nothing", after + ("" if status < 0 else ", ended before"), wrong

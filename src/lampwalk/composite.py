@@ -306,15 +306,9 @@ def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
         _fill_sum(stack, rows, filled)
         return
     parts = []
-    for d in filled:
-        window = None if d.fill is None else d.fill.window(rows)
-        masked = None if window is None else _masked(*window, d)
-        if d.fill is None or window is None or masked is None:
-            continue
-        across, mask = masked
+    for ratio, down, across, mask in _behind_masks(rows, filled):
         limit = light.limit_of_fill(mask)
-        ratio = d.fill.pick(window[0], across)
-        parts.append((window[0], across, cv2.min(ratio, cv2.merge([limit, limit, limit]))))
+        parts.append((down, across, cv2.min(ratio, cv2.merge([limit, limit, limit]))))
     if not parts:
         return
     left, right = min(across.start for _, across, _ in parts), max(across.stop for _, across, _ in parts)
@@ -330,19 +324,26 @@ def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     coverage |= -raised.view(np.uint8)  # FILLED has all bits
 
 
+def _behind_masks(
+    rows: slice, filled: Sequence[Decision]
+) -> Iterator[tuple[NDArray[np.uint16], slice, slice, NDArray[np.uint8]]]:
+    """Fill ratio (on the root), rows, columns and mask of every frame that has both in a strip."""
+    for d in filled:
+        window = None if d.fill is None else d.fill.window(rows)
+        masked = None if window is None else _masked(*window, d)
+        if d.fill is not None and window is not None and masked is not None:
+            across, mask = masked
+            yield d.fill.pick(window[0], across), window[0], across, mask
+
+
 def _fill_sum(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     """Add what masks have kept from a sum, frame by frame."""
     pixels, coverage, plate = stack.pixels()[rows], stack.coverage()[rows], stack.daylight()[rows]
     added = np.zeros(pixels.shape, np.float32)
-    for d in filled:
-        window = None if d.fill is None else d.fill.window(rows)
-        masked = None if window is None else _masked(*window, d)
-        if d.fill is None or window is None or masked is None:
-            continue
-        across, mask = masked
-        at = (slice(window[0].start - rows.start, window[0].stop - rows.start), across)
-        ratio = (d.fill.pick(window[0], across) / np.float32(light.UNITY)) ** 2
-        added[at] += rules.missing(pixels[at], plate[at], np.maximum(ratio, 1), mask)
+    for ratio, down, across, mask in _behind_masks(rows, filled):
+        at = (slice(down.start - rows.start, down.stop - rows.start), across)
+        gain = np.maximum((ratio / np.float32(light.UNITY)) ** 2, 1)
+        added[at] += rules.missing(pixels[at], plate[at], gain, mask)
     raised = light.strongest(added) > 0
     total = np.maximum(pixels, light.encode(colour.to_linear(pixels) + added))
     np.copyto(pixels, total, where=raised[..., None])

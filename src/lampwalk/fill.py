@@ -16,11 +16,8 @@ from numpy.typing import NDArray
 from . import light, parallel
 from .previews import Preview
 
-SHRINK = 2
-"""The ratio is found at half the preview's size."""
-
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
-"""Scales of the interpolation in half-size pixels; the widest crosses an assistant's mask."""
+"""Scales of the interpolation in half-size pixels (`light.halved`); the widest crosses an assistant's mask."""
 
 FALL = 5.0
 """A rim pixel's say falls with this power of its distance; 3 smears shadow edges, 6 follows missed pieces."""
@@ -105,11 +102,11 @@ def one_by_one(
     plate: NDArray[np.float32] | None = None,
 ) -> Callable[[int], _Field | None]:
     """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number."""
-    small = [_small(p.linear) for p in previews]
-    gone = [_small((m > 127).astype(np.float32)) > 0 for m in hidden]
-    valid = [_small(p.valid.astype(np.float32)) > 0.999 for p in previews]
+    small = [light.halved(p.linear) for p in previews]
+    gone = [light.halved((m > 127).astype(np.float32)) > 0 for m in hidden]
+    valid = [light.halved(p.valid.astype(np.float32)) > 0.999 for p in previews]
     shows = [v & ~g for v, g in zip(valid, gone, strict=True)]
-    below = None if plate is None else _small(plate)
+    below = None if plate is None else light.halved(plate)
 
     def one(i: int) -> _Field | None:
         if ambient[i] or not gone[i].any() or gone[i].all():
@@ -230,9 +227,3 @@ def _blur(field: _Field, sigma: float) -> _Field:
     h, w = field.shape[:2]
     small = cv2.resize(field, (-(-w // step), -(-h // step)), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / step), (w, h)))
-
-
-def _small(picture: NDArray[np.float32]) -> _Field:
-    """Half-size mean."""
-    h, w = picture.shape[:2]
-    return np.asarray(cv2.resize(picture, (-(-w // SHRINK), -(-h // SHRINK)), interpolation=cv2.INTER_AREA))

@@ -16,13 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
+from .light import halved
 from .previews import Preview
 
-SHRINK = 2
-"""Glow is smooth: it is fitted at half the preview's size."""
-
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
-"""Widths of the kernel's Gaussians in half-size pixels: a geometric row, the last a tenth of the picture.
+"""Widths of the kernel's Gaussians in half-size pixels (glow is smooth, so it is fitted at half the preview's size): a geometric row, the last a tenth of the picture.
 Wider ones take the lamp's light on the scene for glow."""
 
 HEAD_PX = 12
@@ -168,7 +166,7 @@ def one_by_one(
     sources = [None if a else _source(p, m, common) for p, m, a in frames]
     if all(s is None for s in sources):
         return lambda _: None
-    small = [_small(p.linear) for p in previews]
+    small = [halved(p.linear) for p in previews]
     plate = _plate(previews, small, hidden, ambient)
     added = [colour.luminance(f - plate) for f in small]
 
@@ -228,7 +226,7 @@ def _plate(
         return np.asarray(np.mean(chosen, axis=0), np.float32)
     seen = []
     for preview, frame, mask in zip(previews, small, hidden, strict=True):
-        out = _small(((mask > 0) | ~preview.valid).astype(np.float32)) > 0
+        out = halved(((mask > 0) | ~preview.valid).astype(np.float32)) > 0
         seen.append(np.where(out[..., None], np.float32(1), frame))
     return np.asarray(np.min(seen, axis=0))
 
@@ -236,8 +234,8 @@ def _plate(
 def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np.bool_]]:
     """Half-size light (h, w, 3) of the pixels that show measured light, and where there are any (h, w)."""
     free = ((mask <= 127) & ~preview.clipped & preview.valid).astype(np.float32)
-    share = _small(free)
-    light = _small(preview.linear * free[..., None]) / np.maximum(share, np.float32(1e-3))[..., None]
+    share = halved(free)
+    light = halved(preview.linear * free[..., None]) / np.maximum(share, np.float32(1e-3))[..., None]
     return np.asarray(light, np.float32), share >= 0.25
 
 
@@ -250,7 +248,7 @@ def _head(
     plate: _Field,
 ) -> _Head:
     """Take the samples of one frame, dense near the head."""
-    area = _small(source.astype(np.float32))
+    area = halved(source.astype(np.float32))
     sources = np.stack([area, *(area * slope for slope in _slopes(area))])
     distance = cv2.distanceTransform((area < min(0.5, float(area.max()))).astype(np.uint8), cv2.DIST_L2, 5)
     rows, columns = np.indices(area.shape)
@@ -473,10 +471,3 @@ def _limited(model: _Field, head: _Head, shape: tuple[int, int]) -> _Field:
     field = np.minimum(model, ceiling).astype(np.float32)
     field[head.distance < CORE] = 1  # the head itself, also where the mask missed a piece of it
     return np.asarray(cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
-
-
-def _small(picture: NDArray[np.generic]) -> _Field:
-    """Half-size mean (bool and uint8 become float32)."""
-    h, w = picture.shape[:2]
-    size = (max(1, -(-w // SHRINK)), max(1, -(-h // SHRINK)))
-    return np.asarray(cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA))
