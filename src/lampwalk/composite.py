@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, geometry, hotpixels, light, parallel, profiles, rules, worksheet
+from . import colour, geometry, hotpixels, light, parallel, profiles, resampling, rules, worksheet
 from .decisions import Choices, Decision, Decisions, Given, decide
 from .errors import Finding
 from .frames import Series, as_series, working_pixels
@@ -231,7 +231,7 @@ def _parts(rows: slice, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[sli
         if window is None:
             return
         cols = window[1]
-    warped = geometry.warp_strip(pixels, d.frame_to_reference, rows, cols)
+    warped = resampling.warp_strip(pixels, d.frame_to_reference, rows, cols)
     factor, stray, masked = light.limited(d.gain, d.reach), light.within(d.glow, d.reach), _masked(rows, cols, d)
     for top in range(rows.start, rows.stop, BLOCK_ROWS):
         block = slice(top, min(top + BLOCK_ROWS, rows.stop))
@@ -288,7 +288,7 @@ def _masked(rows: slice, cols: slice, d: Decision) -> tuple[slice, NDArray[np.ui
     across = geometry.shown(d.hidden.window, d.frame.shape, d.frame_to_reference, rows, cols)
     if across is None:
         return None
-    mask = geometry.warp_strip(d.hidden, d.frame_to_reference, rows, across, linear=True)
+    mask = resampling.warp_mask_strip(d.hidden, d.frame_to_reference, rows, across)
     return (across, mask) if mask.any() else None
 
 

@@ -1,0 +1,240 @@
+"""Strips of a frame in the reference's geometry, at full size.
+
+A cubic costs three times what a bilinear interpolation does, and they differ by little more than a sharpening: with the
+fraction f of a pixel by which a place lies off the grid, and second differences D(x) = I(x-1) - 2 I(x) + I(x+1), the cubic
+of Keys (a = -1/2) is in one dimension the bilinear interpolation of ``I - f (1 - f) / 2 * D``, and so across, too. A frame from
+a tripod moves nearly alike in all of a small block, so f is taken to be constant in each. Where a pixel comes from
+is exact; only its sharpness is that of the middle of its block.
+
+References
+----------
+Keys (1981), Cubic convolution interpolation for digital image processing, IEEE Transactions on Acoustics, Speech, and
+Signal Processing 29, 1153-1160.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .geometry import TILE_COLUMNS, Matrix, Windowed, is_identity, moved
+
+STRENGTH = 0.7
+"""Factor of ``f (1 - f) D``; 0.5 would be Keys. On photographs moved by quarters of a pixel the error is 0.94 of that at 0.5, and
+least from 0.7 to 0.75 (benchmarks/alignment.md); unlike OpenCV's cubic (a = -3/4, 0.93) it displaces nothing."""
+
+ALIKE_PX = 0.1
+"""How much the motion may differ along a block of one sharpness: the overshoot of a ramp then differs by less than 0.02 of it."""
+
+LEAST_BLOCK = 64
+"""Pixels of a block's side at least; smaller ones cost more than they give."""
+
+MARGIN = 3
+"""Pixels round the source of a tile that its interpolation may look at."""
+
+
+def warp_strip(
+    picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, cols: slice | None = None
+) -> NDArray[Any]:
+    """Part of a picture in the reference's geometry; black where the frame does not reach.
+
+    Parameters
+    ----------
+    picture : (H, W, C) uint8 or uint16
+        The whole frame.
+    frame_to_reference : (3, 3) float64
+    rows : slice
+        One strip of the fixed grid.
+    cols : slice, optional
+        Columns; by default all. A pixel's bits do not depend on which others are asked for.
+
+    Returns
+    -------
+    (h, w, C) uint8 or uint16
+        For the identity the frame's own rows, untouched. Else uint16, 65535 = full, nowhere brighter than the four pixels
+        round each place.
+    """
+    cols = slice(0, picture.shape[1]) if cols is None else cols
+    if is_identity(frame_to_reference):
+        return picture[rows, cols]
+    back, grid = np.linalg.inv(frame_to_reference), _tiles(cols, picture.shape[1])
+    left, right = grid[0].start, grid[-1].stop
+    strip = np.empty((rows.stop - rows.start, right - left, *picture.shape[2:]), np.uint16)
+    for across in grid:
+        _cubic(_Source.of(picture, back, rows, across), strip[:, across.start - left : across.stop - left])
+    return strip[:, cols.start - left : cols.stop - left]
+
+
+def warp_mask_strip(
+    mask: NDArray[np.uint8] | Windowed, frame_to_reference: Matrix, rows: slice, cols: slice
+) -> NDArray[np.uint8]:
+    """Part of a mask in the reference's geometry, bilinear; 0 where the frame does not reach.
+
+    Parameters
+    ----------
+    mask : (H, W) uint8, or what gives windows of it
+    frame_to_reference : (3, 3) float64
+    rows, cols : slice
+        As in `warp_strip`.
+
+    Returns
+    -------
+    (h, w) uint8
+    """
+    if is_identity(frame_to_reference):
+        return mask[rows, cols] if isinstance(mask, np.ndarray) else mask.part(rows, cols)
+    back, grid = np.linalg.inv(frame_to_reference), _tiles(cols, mask.shape[1])
+    left, right = grid[0].start, grid[-1].stop
+    strip = np.zeros((rows.stop - rows.start, right - left), np.uint8)
+    for across in grid:
+        source = _Source.of(mask, back, rows, across)
+        if source.pixels.any():  # not so in most of a mask
+            size, flags = (across.stop - across.start, strip.shape[0]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+            tile = cv2.warpPerspective(source.pixels, source.inside, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+            _blacken_outside(tile, source)
+            strip[:, across.start - left : across.stop - left] = tile
+    return strip[:, cols.start - left : cols.stop - left]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Source:
+    """What one tile is made of.
+
+    Attributes
+    ----------
+    pixels : (n, m[, C])
+        A window of the frame.
+    inside : (3, 3) float64
+        From pixels of the tile to pixels of the window.
+    back : (3, 3) float64
+        From pixels of the tile to pixels of the frame.
+    shape : (int, int)
+        Height and width of the frame.
+    complete : bool
+        The frame covers all of the tile.
+    """
+
+    pixels: NDArray[Any]
+    inside: Matrix
+    back: Matrix
+    shape: tuple[int, int]
+    complete: bool
+
+    @classmethod
+    def of(cls, picture: NDArray[Any] | Windowed, back: Matrix, rows: slice, cols: slice) -> _Source:
+        h, w = picture.shape[:2]
+        back = back @ np.array([[1, 0, cols.start], [0, 1, rows.start], [0, 0, 1.0]])
+        right, bottom = cols.stop - cols.start - 1, rows.stop - rows.start - 1
+        x, y = moved(back, [(0, 0), (right, 0), (0, bottom), (right, bottom)]).T
+        x0, y0 = (int(np.clip(np.floor(v.min()) - MARGIN, 0, n - 1)) for v, n in ((x, w), (y, h)))
+        x1, y1 = (int(np.clip(np.ceil(v.max()) + MARGIN + 1, s + 1, n)) for v, s, n in ((x, x0, w), (y, y0, h)))
+        window = (slice(y0, y1), slice(x0, x1))
+        pixels = picture[window] if isinstance(picture, np.ndarray) else picture.part(*window)
+        complete = bool(min(x.min(), y.min()) >= 0 and x.max() <= w - 1 and y.max() <= h - 1)
+        return cls(pixels, np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]]) @ back, back, (h, w), complete)
+
+
+def _tiles(cols: slice, width: int) -> list[slice]:
+    """Tiles of the fixed grid that some columns lie in."""
+    first = cols.start // TILE_COLUMNS * TILE_COLUMNS
+    return [slice(left, min(left + TILE_COLUMNS, width)) for left in range(first, cols.stop, TILE_COLUMNS)]
+
+
+def _cubic(source: _Source, tile: NDArray[np.uint16]) -> None:
+    """Fill a tile, in place."""
+    size, flags = (tile.shape[1], tile.shape[0]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    sharp = cv2.warpPerspective(_sharpened(source), source.inside, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    cv2.addWeighted(sharp, 1, sharp, 0, 0, dst=tile, dtype=cv2.CV_16U)  # rounds and saturates in one pass
+    cv2.min(tile, _ceiling(source, size), dst=tile)
+    _blacken_outside(tile, source)
+
+
+def _sharpened(source: _Source) -> NDArray[np.float32]:
+    """Sharpen a window by as much as its bilinear interpolation will soften it: float32, 65535 = full."""
+    pixels, full = source.pixels, np.float32(257 if source.pixels.dtype == np.uint8 else 1)
+    h, w = pixels.shape[:2]
+    out = np.empty(pixels.shape, np.float32)
+    pixels = pixels if pixels.dtype == np.uint8 else pixels.astype(np.float32)
+    forth = np.linalg.inv(source.inside)
+    side, change = _blocks(forth, (h, w))
+    blocks = [(down, across) for down in _parts(h, side) for across in _parts(w, side)]
+    middles = np.array([((c.start + c.stop - 1) / 2, (r.start + r.stop - 1) / 2) for r, c in blocks])
+    softness = _softness(middles - moved(forth, middles), change * side)
+    for (down, across), soft in zip(blocks, softness, strict=True):
+        above, before = min(1, down.start), min(1, across.start)
+        x, y = (np.array([-k, 1 + 2 * k, -k], np.float32) for k in STRENGTH * soft)
+        seen = pixels[down.start - above : down.stop + 1, across.start - before : across.stop + 1]
+        block = cv2.sepFilter2D(seen, cv2.CV_32F, x * full, y)
+        out[down, across] = block[above:, before:][: down.stop - down.start, : across.stop - across.start]
+    return out
+
+
+def _softness(off: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of ``f (1 - f)``, f the fraction of a pixel, over places that lie up to half a spread about each."""
+
+    def total(t: NDArray[np.float64]) -> NDArray[np.float64]:
+        f = t % 1
+        return np.asarray((t - f) / 6 + f**2 / 2 - f**3 / 3)
+
+    return np.asarray((total(off + spread / 2) - total(off - spread / 2)) / spread)
+
+
+def _parts(length: int, side: int) -> list[slice]:
+    """Divide a length into even parts of about one side."""
+    n = max(1, round(length / side))
+    return [slice(i * length // n, (i + 1) * length // n) for i in range(n)]
+
+
+def _blocks(forth: Matrix, shape: tuple[int, int]) -> tuple[int, NDArray[np.float64]]:
+    """Side of the blocks in which a motion is nearly alike, and how much it changes along a pixel of side, in x and y."""
+    middle = np.array([shape[1] / 2, shape[0] / 2])
+    steps = np.array([middle, middle + (1, 0), middle + (0, 1)])
+    at, right, below = moved(forth, steps) - steps
+    change = np.maximum(np.abs(right - at) + np.abs(below - at), 1e-6)
+    return max(LEAST_BLOCK, min(2 ** int(np.log2(ALIKE_PX / change.max())), 1024)), change
+
+
+def _ceiling(source: _Source, size: tuple[int, int]) -> NDArray[np.uint16]:
+    """The brightest of the four pixels round each place, 65535 = full.
+
+    Beside a bright edge a cubic is too bright, and a maximum over frames collects just that. Its undershoot never wins,
+    so it is left as it is. Measured in benchmarks/alignment.md.
+    """
+    brightest = cv2.dilate(source.pixels, np.ones((2, 2), np.uint8), anchor=(0, 0))  # of the pixel and the next ones
+    floor = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]]) @ source.inside  # floor(x) = round(x - 0.5)
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    ceiling = cv2.warpPerspective(brightest, floor, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.multiply(ceiling, np.uint16(257), dtype=np.uint16) if ceiling.dtype == np.uint8 else np.asarray(ceiling)
+
+
+def _blacken_outside(strip: NDArray[Any], source: _Source) -> None:
+    """Set what lies outside the frame to 0, in place: borders must never win a maximum, so no blend with them is kept.
+
+    Notes
+    -----
+    Inside means ``0 <= x/d <= w-1, 0 <= y/d <= h-1, d > 0`` for (x, y, d) = back (column, row, 1): five inequalities that
+    are linear in the column, so every row has one interval of columns.
+    """
+    if source.complete:
+        return
+    h, w = source.shape
+    rows, cols = strip.shape[:2]
+    x, y, d = source.back
+    row = np.arange(rows)
+    first, last = np.zeros(rows), np.full(rows, cols - 1.0)
+    for a, b, c in (x, (w - 1) * d - x, y, (h - 1) * d - y, d):
+        rest = b * row + c
+        if a > 0:
+            first = np.maximum(first, np.ceil(-rest / a - 1e-9))
+        elif a < 0:
+            last = np.minimum(last, np.floor(-rest / a + 1e-9))
+        else:
+            first = np.where(rest < 0, cols, first)
+    for r in np.flatnonzero((first > 0) | (last < cols - 1)):
+        lo, hi = int(min(first[r], cols)), int(max(last[r], -1))
+        strip[r, :lo] = 0
+        strip[r, max(hi + 1, 0) :] = 0
