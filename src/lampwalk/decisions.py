@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -28,7 +28,6 @@ from .light import (
     scaled_gain,
     scaled_stray,
     stray_field,
-    stray_of,
 )
 from .looking import Looker, Progress
 from .masks import Mask
@@ -227,6 +226,7 @@ def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -
     if sheet is None:
         lit_by_day = ambient.find_ambient(previews)
         alignments = _align(series, sightings, lit_by_day)
+        sightings.clear()
     else:
         lit_by_day, alignments = _roles_and_alignments(series, sheet)
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
@@ -302,7 +302,7 @@ def _light(
     choices: Choices,
     given: Given,
 ) -> tuple[list[Decision], Offer, list[Finding]]:
-    """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left."""
+    """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left of the previews `small`."""
     full = frames[0].frame.shape
     by_day = [d.role == "ambient" for d in frames]
     at = next(i for i, d in enumerate(frames) if d.frame.name == reference)
@@ -324,7 +324,7 @@ def _light(
     hidden = parallel.each(_in_reference, frames)
 
     if choices.glow:
-        frames, small = _without_glow(frames, small, hidden, by_day)
+        frames = _without_glow(frames, small, hidden, by_day)
     parallel.give_back_memory()
 
     plate = ambient.plate(small, by_day)
@@ -339,38 +339,37 @@ def _light(
     on = [i for i, d in enumerate(frames) if d.lamp.on]
     reaches: Sequence[NDArray[np.uint8] | None] = [None] * len(on)
     if choices.quiet:
-        strays = [stray_of(frames[i].glow) for i in on]
-        reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on], strays)
+        reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on], [frames[i].glow for i in on])
         for i, r in zip(on, reaches, strict=True):
             if r is not None:
                 frames[i] = replace(frames[i], reach=crop_field(r, full) or nothing(full))
     if choices.fill:
         below = plate if choices.rule == "sum" else None
-        shown = [rules.as_merged(small[i], plate, r) for i, r in zip(on, reaches, strict=True)]
+        shown = (rules.as_merged(small[i], plate, r) for i, r in zip(on, reaches, strict=True))
         frames = _filled(frames, shown, hidden, on, below)
     return frames, offer, remarks
 
 
 def _without_glow(
-    frames: Sequence[Decision], small: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], by_day: Sequence[bool]
-) -> tuple[list[Decision], list[Preview]]:
+    frames: Sequence[Decision], small: list[Preview], hidden: Sequence[NDArray[np.uint8]], by_day: Sequence[bool]
+) -> list[Decision]:
+    """Take the glow off the previews, in place, and note it."""
     full = frames[0].frame.shape
     glow_of = glow.one_by_one(small, hidden, by_day)
 
-    def one(i: int) -> tuple[Decision, Preview]:
+    def one(i: int) -> Decision:
         stray = glow_of(i)
         if stray is None:
-            return frames[i], small[i]
-        clean = replace(small[i], linear=small[i].linear - stray)
-        return replace(frames[i], glow=stray_field(_coarse(stray), full)), clean
+            return frames[i]
+        small[i] = replace(small[i], linear=small[i].linear - stray)
+        return replace(frames[i], glow=stray_field(_coarse(stray), full))
 
-    clean = parallel.each(one, range(len(frames)))
-    return [d for d, _ in clean], [preview for _, preview in clean]
+    return parallel.each(one, range(len(frames)))
 
 
 def _filled(
     frames: Sequence[Decision],
-    shown: Sequence[Preview],
+    shown: Iterable[Preview],
     hidden: Sequence[NDArray[np.uint8]],
     on: Sequence[int],
     below: NDArray[np.float32] | None,

@@ -7,7 +7,7 @@ is no texture, and where the rim is no brighter than the others there is no fill
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import cv2
 import numpy as np
@@ -96,15 +96,18 @@ def estimate(
 
 
 def one_by_one(
-    previews: Sequence[Preview],
+    previews: Iterable[Preview],
     hidden: Sequence[NDArray[np.uint8]],
     ambient: Sequence[bool],
     plate: NDArray[np.float32] | None = None,
 ) -> Callable[[int], _Field | None]:
-    """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number."""
-    small = [light.halved(p.linear) for p in previews]
+    """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number.
+
+    The previews are gone through once, and not kept.
+    """
+    halves = [(light.halved(p.linear), light.halved(p.valid.astype(np.float32)) > 0.999) for p in previews]
+    small, valid = [linear for linear, _ in halves], [seen for _, seen in halves]
     gone = [light.halved((m > 127).astype(np.float32)) > 0 for m in hidden]
-    valid = [light.halved(p.valid.astype(np.float32)) > 0.999 for p in previews]
     shows = [v & ~g for v, g in zip(valid, gone, strict=True)]
     below = None if plate is None else light.halved(plate)
 
@@ -127,7 +130,7 @@ def one_by_one(
             if below is not None:  # but applied to the sum of what is seen
                 seen = _sum(small, shows, below, i, box)
                 field[box] = 1 + np.maximum(field[box] - 1, 0) * (others + DARK) / (seen + DARK)
-        return np.asarray(cv2.resize(field, previews[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
+        return np.asarray(cv2.resize(field, hidden[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
 
     return one
 

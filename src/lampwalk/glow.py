@@ -100,9 +100,9 @@ class _Head:
     """What the fit needs of one frame with a visible head, half-size; samples are the pixels of the fit."""
 
     index: int
-    sources: _Field  # (3, h, w): the head's area, and its slopes in x and y (-1 to 1 across the head)
+    source: _Field  # (h, w): the head's area
+    near: _Field  # (m, 3): frame minus plate at the free pixels within `RIM` of the head
     distance: _Field  # (h, w): to the head, half-size pixels
-    excess: _Field  # (h, w, 3): frame minus plate
     free: NDArray[np.bool_]  # (h, w): neither hidden nor clipped nor outside the frame
     basis: _Floats  # (3, n, k): the sources spread by each Gaussian, at the samples
     target: _Floats  # (n, 3): excess there
@@ -113,7 +113,12 @@ class _Head:
     @property
     def area(self) -> float:
         """Half-size pixels of the head."""
-        return float(self.sources[0].sum())
+        return float(self.source.sum())
+
+    @property
+    def sources(self) -> _Field:
+        """(3, h, w): the head's area, and its slopes in x and y (-1 to 1 across the head)."""
+        return np.stack([self.source, *(self.source * slope for slope in _slopes(self.source))])
 
 
 @dataclass(slots=True, eq=False)
@@ -172,8 +177,12 @@ def one_by_one(
 
     def head_of(i: int) -> _Head:
         others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
-        light, free = _seen(previews[i], hidden[i])
-        return _head(i, sources[i], light - plate, free, others, plate)  # type: ignore[arg-type]
+        _, free = _seen(previews[i], hidden[i])
+        return _head(i, sources[i], excess_of(i), free, others, plate)  # type: ignore[arg-type]
+
+    def excess_of(i: int) -> _Field:
+        """Frame minus plate, half-size: made anew when asked for."""
+        return np.asarray(_seen(previews[i], hidden[i])[0] - plate)
 
     heads = parallel.each(head_of, [i for i, source in enumerate(sources) if source is not None])
     kernel, lights = _fit(heads)
@@ -187,7 +196,7 @@ def one_by_one(
             return None
         correction = np.interp(heads[k].distance, np.arange(len(rim)), rim)[..., None] * lights[k].strength
         model = _model(heads[k], lights[k], kernel)
-        return _limited((model + correction).astype(np.float32), heads[k], previews[i].shape)
+        return _limited((model + correction).astype(np.float32), heads[k], excess_of(i), previews[i].shape)
 
     return field_of
 
@@ -249,19 +258,18 @@ def _head(
 ) -> _Head:
     """Take the samples of one frame, dense near the head."""
     area = halved(source.astype(np.float32))
-    sources = np.stack([area, *(area * slope for slope in _slopes(area))])
     distance = cv2.distanceTransform((area < min(0.5, float(area.max()))).astype(np.uint8), cv2.DIST_L2, 5)
     rows, columns = np.indices(area.shape)
     step = np.select([distance < 8, distance < 24, distance < 80], [1, 2, 4], 8)
     taken = free & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
-    stacked = np.ascontiguousarray(sources.transpose(1, 2, 0))
+    stacked = np.dstack([area, *(area * slope for slope in _slopes(area))])
     basis = np.stack([_spread(stacked, sigma)[taken] for sigma in SIGMAS])  # (k, n, 3)
     usual = np.median([light[taken] for light in others], axis=0) if others else np.zeros(np.count_nonzero(taken))
     return _Head(
         index=index,
-        sources=sources,
+        source=area,
+        near=excess[free & (distance < RIM)],
         distance=np.asarray(distance),
-        excess=excess,
         free=free,
         basis=basis.transpose(2, 1, 0).astype(np.float64),
         target=excess[taken].astype(np.float64),
@@ -437,7 +445,7 @@ def _rim(heads: Sequence[_Head], lights: Sequence[_Light], kernel: _Floats) -> _
 
     def left_of(k: int) -> tuple[_Field, _Field]:
         head, close = heads[k], heads[k].free & (heads[k].distance < RIM)
-        left = (head.excess[close] - _model(head, lights[k], kernel)[close]) / lights[k].strength
+        left = (head.near - _model(head, lights[k], kernel)[close]) / lights[k].strength
         return head.distance[close], np.asarray(left.mean(axis=1), np.float32)
 
     rings = parallel.each(left_of, range(len(heads)))
@@ -460,13 +468,13 @@ def _weighted_median(values: _Floats, weights: _Floats) -> float:
     return float(values[order][min(int(middle), len(values) - 1)])
 
 
-def _limited(model: _Field, head: _Head, shape: tuple[int, int]) -> _Field:
+def _limited(model: _Field, head: _Head, excess: _Field, shape: tuple[int, int]) -> _Field:
     """Keep frame minus glow above the plate where that is seen; back to preview size."""
     free = head.free.astype(np.float32)
     ceiling = np.zeros_like(model)
     for sigma in CEILING_SIGMAS:
         weight = cv2.GaussianBlur(free, (0, 0), sigma)[..., None]
-        seen = cv2.GaussianBlur(head.excess * free[..., None], (0, 0), sigma) / np.maximum(weight, 1e-3)
+        seen = cv2.GaussianBlur(excess * free[..., None], (0, 0), sigma) / np.maximum(weight, 1e-3)
         ceiling = np.maximum(ceiling, np.where(weight > 1e-2, seen, np.float32(1)))
     field = np.minimum(model, ceiling).astype(np.float32)
     field[head.distance < CORE] = 1  # the head itself, also where the mask missed a piece of it

@@ -30,12 +30,10 @@ class Field:
 
     Attributes
     ----------
-    values : (n, w) or (n, w, 3) uint8 or uint16
-        The rows that matter, over the whole width of the preview.
-    top : int
-        First of these rows.
-    cols : (int, int)
-        First and end column that matter.
+    values : (n, m) or (n, m, 3) uint8 or uint16
+        The rows and columns that matter.
+    top, left : int
+        First of these rows and columns.
     neutral : float
         The value elsewhere, which changes nothing.
     small, full : (int, int)
@@ -44,7 +42,7 @@ class Field:
 
     values: NDArray[Any]
     top: int
-    cols: tuple[int, int]
+    left: int
     neutral: float
     small: tuple[int, int]
     full: tuple[int, int]
@@ -56,14 +54,17 @@ class Field:
         bottom = min(rows.stop, int(np.ceil((self.top + len(self.values)) * sy)))
         if top >= bottom:
             return None
-        return slice(top, bottom), slice(int(self.cols[0] * sx), min(self.full[1], int(np.ceil(self.cols[1] * sx))))
+        right = min(self.full[1], int(np.ceil((self.left + self.values.shape[1]) * sx)))
+        return slice(top, bottom), slice(int(self.left * sx), right)
 
     def matters(self, rows: slice, edges: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Whether it changes anything in some full-size rows, between each two of n + 1 full-size columns: (n,)."""
         sy, sx = self.small[0] / self.full[0], self.small[1] / self.full[1]
         first, last = int(np.floor((rows.start + 0.5) * sy - 0.5)), int(np.floor((rows.stop - 0.5) * sy - 0.5)) + 2
         known = self.values[max(0, first - self.top) : max(0, last - self.top)]
-        active = (known != self.neutral).any(axis=0).reshape(self.values.shape[1], -1).any(axis=1)
+        active = np.zeros(self.small[1], bool)
+        inside = (known != self.neutral).any(axis=0).reshape(self.values.shape[1], -1)
+        active[self.left : self.left + len(inside)] = inside.any(axis=1)
         before = np.concatenate([[0], np.cumsum(active)])
         left = np.clip(np.floor((edges[:-1] + 0.5) * sx - 0.5).astype(np.intp), 0, len(active))
         right = np.clip(np.floor((edges[1:] - 0.5) * sx - 0.5).astype(np.intp) + 2, 0, len(active))
@@ -71,36 +72,49 @@ class Field:
 
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
         """Values at full size in a wide window: bilinear, pixel centres at integers."""
+        whole_width = slice(0, self.small[1])
         if self.small == self.full:
-            return self._rows(np.arange(rows.start, rows.stop))[:, cols]
-        # Down first, while the rows are short; then across by the exact ratio of the widths: quick, but for all columns.
-        tall = np.rint(self._down(rows)).astype(self.values.dtype)
-        return np.asarray(cv2.resize(tall, (self.full[1], len(tall)), interpolation=cv2.INTER_LINEAR)[:, cols])
+            return self._part(np.arange(rows.start, rows.stop), whole_width)[:, cols]
+        # Across while the rows are few, by the exact ratio of the widths: quick, but for all columns. Then down.
+        known, places = self._near(rows, whole_width)
+        wide = cv2.resize(known, (self.full[1], len(known)), interpolation=cv2.INTER_LINEAR)
+        out = np.empty((len(places), cols.stop - cols.start, *self.values.shape[2:]), self.values.dtype)
+        lines, seen = out.reshape(len(out), -1), np.ascontiguousarray(wide[:, cols]).reshape(len(wide), -1)
+        for line, place in zip(lines, places, strict=True):
+            row = min(int(place), len(seen) - 2)
+            share = place - row
+            cv2.addWeighted(seen[row], 1 - share, seen[row + 1], share, 0, dst=line)
+        return out
 
     def pick(self, rows: slice, cols: slice) -> NDArray[Any]:
         """Values at full size in a narrow window, the same bits whatever the window; a column costs more than in `render`."""
         if self.small == self.full:
-            return self._rows(np.arange(rows.start, rows.stop))[:, cols]
-        across = _places(cols, self.full[1], self.small[1])
-        return np.rint(_between(self._down(rows), np.clip(across, 0, self.small[1] - 1), 1)).astype(self.values.dtype)
+            return self._part(np.arange(rows.start, rows.stop), cols)
+        across = np.clip(_places(cols, self.full[1], self.small[1]), 0, self.small[1] - 1)
+        near = slice(int(across[0]), min(int(across[-1]) + 2, self.small[1]))
+        known, down = self._near(rows, near)
+        return np.rint(_between(_between(known.astype(np.float32), down, 0), across - near.start, 1)).astype(
+            known.dtype
+        )
 
-    def _down(self, rows: slice) -> NDArray[np.float32]:
+    def _near(self, rows: slice, cols: slice) -> tuple[NDArray[Any], NDArray[np.float64]]:
+        """Rows of the preview that full-size rows lie between, two at least, and where among them these lie."""
         places = _places(rows, self.full[0], self.small[0])
         first, last = int(np.floor(places[0])), int(np.floor(places[-1])) + 2
-        known = self._rows(np.clip(np.arange(first, last), 0, self.small[0] - 1)).astype(np.float32)
-        return _between(known, places - first, 0)
+        return self._part(np.clip(np.arange(first, last), 0, self.small[0] - 1), cols), places - first
 
     def whole(self) -> NDArray[Any]:
         """Values at preview size, (h, w) or (h, w, 3)."""
-        return self._rows(np.arange(self.small[0]))
+        return self._part(np.arange(self.small[0]), slice(0, self.small[1]))
 
-    def _rows(self, indices: NDArray[np.intp]) -> NDArray[Any]:
-        """Some rows of the preview; neutral outside those that are kept."""
-        inside = (indices >= self.top) & (indices < self.top + len(self.values))
-        if inside.all():
-            return self.values[indices - self.top]
-        out = np.full((len(indices), *self.values.shape[1:]), self.neutral, self.values.dtype)
-        out[inside] = self.values[indices[inside] - self.top]
+    def _part(self, rows: NDArray[np.intp], cols: slice) -> NDArray[Any]:
+        """Some rows and columns of the preview; neutral outside what is kept."""
+        out = np.full((len(rows), cols.stop - cols.start, *self.values.shape[2:]), self.neutral, self.values.dtype)
+        inside = (rows >= self.top) & (rows < self.top + len(self.values))
+        first, last = max(cols.start, self.left), min(cols.stop, self.left + self.values.shape[1])
+        if first < last and inside.any():
+            kept = self.values[:, first - self.left : last - self.left]
+            out[inside, first - cols.start : last - cols.start] = kept[rows[inside] - self.top]
         return out
 
 
@@ -147,7 +161,7 @@ def darkest(picture: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: float = 0) -> Field | None:
-    """Keep of a preview-size field only the rows where it differs from `neutral`.
+    """Keep of a preview-size field only the rows and columns where it differs from `neutral`.
 
     Parameters
     ----------
@@ -172,12 +186,13 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
         return None
     top, bottom = max(0, int(rows[0]) - MARGIN), min(small[0], int(rows[-1]) + 1 + MARGIN)
     left, right = max(0, int(cols[0]) - MARGIN), min(small[1], int(cols[-1]) + 1 + MARGIN)
-    return Field(values=values[top:bottom].copy(), top=top, cols=(left, right), neutral=neutral, small=small, full=full)
+    kept = values[top:bottom, left:right].copy()
+    return Field(values=kept, top=top, left=left, neutral=neutral, small=small, full=full)
 
 
 def nothing(full: tuple[int, int]) -> Field:
     """Make a field that is zero everywhere, and matters nowhere."""
-    return Field(values=np.zeros((0, 1), np.uint8), top=0, cols=(0, 0), neutral=0, small=(1, 1), full=full)
+    return Field(values=np.zeros((0, 1), np.uint8), top=0, left=0, neutral=0, small=(1, 1), full=full)
 
 
 def gain_field(gain: NDArray[np.float32] | None, full: tuple[int, int]) -> Field | None:

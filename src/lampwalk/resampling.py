@@ -125,7 +125,7 @@ class _Source:
     complete: bool
 
     @classmethod
-    def of(cls, picture: NDArray[Any] | Windowed, back: Matrix, rows: slice, cols: slice) -> _Source:
+    def of(cls, picture: NDArray[Any] | Windowed, back: NDArray[Any], rows: slice, cols: slice) -> _Source:
         h, w = picture.shape[:2]
         back = back @ np.array([[1, 0, cols.start], [0, 1, rows.start], [0, 0, 1.0]])
         right, bottom = cols.stop - cols.start - 1, rows.stop - rows.start - 1
@@ -189,7 +189,7 @@ def _parts(length: int, side: int) -> list[slice]:
     return [slice(i * length // n, (i + 1) * length // n) for i in range(n)]
 
 
-def _blocks(forth: Matrix, shape: tuple[int, int]) -> tuple[int, NDArray[np.float64]]:
+def _blocks(forth: NDArray[Any], shape: tuple[int, int]) -> tuple[int, NDArray[np.float64]]:
     """Side of the blocks in which a motion is nearly alike, and how much it changes along a pixel of side, in x and y."""
     middle = np.array([shape[1] / 2, shape[0] / 2])
     steps = np.array([middle, middle + (1, 0), middle + (0, 1)])

@@ -247,7 +247,7 @@ RULES: tuple[Rule, ...] = (Lighten(), Brightest(), Sum())
 def reach(
     previews: Sequence[Preview],
     ambient: Sequence[bool],
-    glow: Sequence[NDArray[np.float32] | None] | None = None,
+    glow: Sequence[light.Field | None] | None = None,
 ) -> tuple[NDArray[np.uint8] | None, ...]:
     """Where each frame adds light over the ambient frame.
 
@@ -260,8 +260,9 @@ def reach(
     previews : sequence of Preview
         In the reference's geometry, daylight levelled.
     ambient : sequence of bool
-    glow : sequence of (ceil(h / 2), ceil(w / 2), 3) float32 or None, optional
-        Linear light that was taken off each frame: light round a visible head is known to a part of that only.
+    glow : sequence of Field or None, optional
+        Stray light that was taken off each frame (`light.stray_field`, half the size of the previews): light round a visible
+        head is known to a part of that only.
 
     Returns
     -------
@@ -286,7 +287,7 @@ def reach(
     strays = [None] * len(previews) if glow is None else glow
 
     def one(i: int) -> NDArray[np.uint8] | None:
-        return None if i == quiet else below.reach(previews[i], strays[i])
+        return None if i == quiet else below.reach(previews[i], light.stray_of(strays[i]))
 
     return tuple(parallel.each(one, range(len(previews))))
 

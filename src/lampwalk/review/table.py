@@ -20,7 +20,7 @@ from ..colour import to_encoded, to_linear
 from ..decisions import Decision, Decisions, Given, Offer, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
-from ..light import UNITY, Field, crop_field, gain_field, halved, nothing, stray_field, stray_of
+from ..light import UNITY, Field, crop_field, gain_field, halved, nothing, stray_field
 from ..previews import CLIPPED, Preview, align_preview, make_preview
 from ..stack import Stack
 from ..worksheet import Lamp, Worksheet
@@ -223,7 +223,7 @@ class LightTable:
         if not self._settled.decisions.choices.quiet or not by_day or self.frames[i].role == "ambient":
             return None
         pair = [_seen(self.layers[by_day[0]]), _seen(self.layers[i])]
-        found = rules.reach(pair, [True, False], [None, stray_of(self.frames[i].glow)])[1]
+        found = rules.reach(pair, [True, False], [None, self.frames[i].glow])[1]
         return None if found is None else crop_field(found, found.shape) or nothing(found.shape)
 
     def _as_shot(self, i: int) -> _Shot:
