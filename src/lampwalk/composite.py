@@ -116,7 +116,7 @@ def execute(
     shelf = shelf or Shelf()
     shape = decisions.series.shape
     stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
-    on = in_order(decisions)
+    on = merge_order(decisions.frames, decisions.choices.rule)
     reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
@@ -137,9 +137,19 @@ def execute(
     )
 
 
-def in_order(decisions: Decisions) -> list[Decision]:
-    """List the frames that take part, ambient frames first: a rule that adds lamps to daylight needs it below them."""
-    return sorted((d for d in decisions.frames if d.lamp.on), key=lambda d: d.role != "ambient")
+def in_order(frames: Sequence[Decision]) -> list[Decision]:
+    """List the frames that take part, ambient frames first, as layers lie on each other."""
+    return sorted((d for d in frames if d.lamp.on), key=lambda d: d.role != "ambient")
+
+
+def merge_order(frames: Sequence[Decision], rule: str) -> list[Decision]:
+    """List the frames that take part, in the order in which the stack gets them.
+
+    A rule that adds lamps to daylight needs that below them. Else the last ones come first: they may still wait where they
+    were decoded.
+    """
+    on = in_order(frames)
+    return on if rules.get(rule).needs_ambient else on[::-1]
 
 
 def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:

@@ -73,7 +73,7 @@ def _layers(result: Composite) -> Iterator[tuple[str, NDArray[Any]]]:
 
     Soft edges are in the pixels, as in the merge. A fill only raises what lies below it, so it is a lightening layer, too.
     """
-    for d in composite.in_order(result.decisions):
+    for d in composite.in_order(result.decisions.frames):
         pixels, hidden = composite.aligned(d, result.decisions)
         yield d.frame.name, deliver.layer(pixels, hidden)
     filled = result.coverage == FILLED
@@ -83,7 +83,7 @@ def _layers(result: Composite) -> Iterator[tuple[str, NDArray[Any]]]:
 
 def _growing(result: Composite) -> Iterator[NDArray[Any]]:
     grown: NDArray[Any] | None = None
-    for d in composite.in_order(result.decisions):
+    for d in composite.in_order(result.decisions.frames):
         pixels, _ = composite.aligned(d, result.decisions)
         small = deliver.shrunk(pixels, deliver.CLIP_SIDE)
         grown = small if grown is None else np.maximum(grown, small)

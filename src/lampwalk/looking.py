@@ -16,7 +16,7 @@ from .errors import Finding, FrameError
 from .frames import Frame, Series, working_pixels
 from .hotpixels import HotPixels
 from .previews import Preview, make_preview
-from .shelf import Shelf
+from .shelf import HELD, Shelf
 from .worksheet import Worksheet
 
 Progress = Callable[[str, int, int], None]
@@ -95,8 +95,10 @@ class Looker:
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
         first = frame is self._series.frames[0]
+        last = any(frame is other for other in self._series.frames[-HELD:])
         try:
-            pixels = working_pixels(frame, self._shelf.decode(frame, len(self._series)))
+            decoded = self._shelf.decode(frame, len(self._series), last=last)
+            pixels = working_pixels(frame, decoded)
             if first:
                 self._collect(frame, pixels, observe=observe)
                 self._names_points = True
@@ -109,8 +111,8 @@ class Looker:
             self._named.wait()  # the first frame names the points that could be hot
             if self._names_points:
                 self._collect(frame, pixels, observe=observe)
-        self._shelf.give_back(frame, pixels)
-        del pixels
+        self._shelf.give_back(frame, decoded, untouched=True)
+        del decoded, pixels
         if self._keep:
             self._keep(preview)
         self.tell("looking", next(self._count))

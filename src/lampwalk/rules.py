@@ -126,7 +126,8 @@ class Lighten:
         """Take one more frame into a strip of the accumulators, in place (see `Rule.fold`)."""
         picture, brightness = state
         y = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
-        won = np.asarray(y > brightness)
+        # Where a lamp adds nothing, the light is the ambient frame's, whenever it comes.
+        won = np.asarray((y >= brightness) & (y > 0) if ambient else y > brightness)
         np.maximum(brightness, y, out=brightness)
         np.maximum(picture, strip, out=picture)
         return won

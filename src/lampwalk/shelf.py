@@ -1,7 +1,8 @@
 """Decoded frames between the two passes: in memory as far as it is allowed, else in a scratch file, else not at all.
 
 Decoding costs most of a merge. A frame that is kept need not be decoded again; a frame on disk is worth it only where
-writing and reading it is quicker than the decoder, which is measured on the first frame of the series.
+writing and reading it is quicker than the decoder, which is measured on the first frame of the series. The memory that the
+last two frames were decoded into is needed in both passes, so these two wait in it.
 """
 
 from __future__ import annotations
@@ -28,6 +29,10 @@ WORTH = 0.6
 benchmarks/speed.md."""
 
 
+HELD = 2
+"""Frames that wait in the memory for decoding: one is in hand, one is decoded ahead."""
+
+
 class Shelf:
     """Keeps decoded frames.
 
@@ -45,11 +50,19 @@ class Shelf:
         self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
         self._worth: bool | None = None
-        self._empty: list[NDArray[Any]] = []
+        self._held: list[tuple[str, NDArray[Any]]] = []  # the frame, or "", and its memory
         self._lock = Lock()
 
-    def decode(self, frame: Frame, frames_in_all: int) -> NDArray[Any]:
+    def decode(self, frame: Frame, frames_in_all: int, *, last: bool = False) -> NDArray[Any]:
         """Decode a frame for the first pass, and keep it for the second if that is worth it.
+
+        Parameters
+        ----------
+        frame : Frame
+        frames_in_all : int
+            Of the series.
+        last : bool
+            It is one of the last, which are likely to wait until the second pass.
 
         Returns
         -------
@@ -58,7 +71,7 @@ class Shelf:
         start = time.perf_counter()
         pixels = frame.pixels(self._room)
         if frame.array is None:
-            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start)
+            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start, last=last)
         return pixels
 
     def pixels(self, frame: Frame) -> NDArray[Any]:
@@ -66,6 +79,10 @@ class Shelf:
         with self._lock:
             if frame.name in self._kept:
                 return self._kept.pop(frame.name)
+            for i, (name, pixels) in enumerate(self._held):
+                if name == frame.name:
+                    self._held.pop(i)
+                    return pixels
         if frame.name in self._filed:
             path, shape, dtype = self._filed.pop(frame.name)
             try:
@@ -76,32 +93,42 @@ class Shelf:
                 _log.info("scratch file %s was lost; decoding again", path)
         return frame.pixels(self._room)
 
-    def give_back(self, frame: Frame, pixels: NDArray[Any]) -> None:
-        """Take back a decoded frame that nobody looks at any more: the next one is decoded into its memory."""
-        whole = pixels if pixels.base is None else pixels.base
+    def give_back(self, frame: Frame, pixels: NDArray[Any], *, untouched: bool = False) -> None:
+        """Take back a decoded frame that nobody looks at for now: a later one is decoded into its memory.
+
+        Parameters
+        ----------
+        frame : Frame
+        pixels : (H, W, 3) uint8 or uint16
+        untouched : bool
+            They are still what `decode` has given, so that `pixels` may give them again until the memory is needed.
+        """
         with self._lock:
-            if frame.array is None and isinstance(whole, np.ndarray) and frame.name not in self._kept:
-                self._empty = [*self._empty[-1:], whole]
+            if frame.array is None and frame.name not in self._kept:
+                self._held = [*self._held[1 - HELD :], (frame.name if untouched else "", pixels)]
 
     def clear(self) -> None:
         """Let go of the memory for decoding."""
         with self._lock:
-            self._empty = []
+            self._held = []
 
     def _room(self, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
         with self._lock:
-            for i, pixels in enumerate(self._empty):
-                if pixels.shape == tuple(shape) and pixels.dtype == dtype:
-                    return self._empty.pop(i)
+            for i, (_, pixels) in sorted(
+                enumerate(self._held), key=lambda held: held[1][0] != ""
+            ):  # unneeded ones first
+                if pixels.base is None and pixels.shape == tuple(shape) and pixels.dtype == dtype:
+                    self._held.pop(i)
+                    return pixels
         return np.empty(shape, dtype)
 
-    def _keep(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
+    def _keep(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float, *, last: bool) -> None:
         with self._lock:
             if pixels.nbytes <= self._free_bytes:
                 self._free_bytes -= pixels.nbytes
                 self._kept[name] = pixels
                 return
-            if self._scratch is None or self._worth is False:
+            if self._scratch is None or self._worth is False or last:
                 return
             if self._worth is None:
                 needed = pixels.nbytes * frames_in_all * ROOM

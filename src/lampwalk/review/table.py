@@ -312,13 +312,13 @@ def _layer(d: Decision) -> NDArray[np.uint16]:
 def _merged(frames: Sequence[Decision], rule: str, rows: slice) -> Stack:
     """Merge some rows of the result, in the same steps as `composite.execute`."""
     stack = Stack(frames[0].frame.shape, np.uint16, rule=rule)
-    numbered = [(i + 1, d) for i, d in enumerate(frames) if d.lamp.on]
-    numbered.sort(key=lambda x: x[1].role != "ambient")
-    filled = [d for _, d in numbered if d.fill is not None]
+    numbers = {d.frame.name: i + 1 for i, d in enumerate(frames)}
+    on = composite.merge_order(frames, rule)
+    filled = [d for d in on if d.fill is not None]
 
     def one(strip: slice) -> None:
-        for number, d in numbered:
-            composite.add_strip(stack, strip, d, d.frame.pixels(), number)
+        for d in on:
+            composite.add_strip(stack, strip, d, d.frame.pixels(), numbers[d.frame.name])
         if filled:
             composite.fill_strip(stack, strip, filled)
 
