@@ -249,7 +249,8 @@ def _parts(rows: slice, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[sli
         part = _corrected(warped[down], block, cols, factor, stray)
         if masked is not None and masked[1][down].any():
             across = slice(masked[0].start - cols.start, masked[0].stop - cols.start)
-            part[:, across] = light.weakened(np.ascontiguousarray(part[:, across]), masked[1][down])
+            part = part if part.flags.writeable else part.copy()
+            part[:, across] = light.weakened(part[:, across], masked[1][down])
         yield block, cols, part
 
 
@@ -262,8 +263,8 @@ def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
 def _corrected(
     strip: NDArray[Any], rows: slice, cols: slice, factor: Field | None, stray: Field | None
 ) -> NDArray[np.uint16]:
-    """Daylight, lamp, reach and glow of one block, in linear light, where they change anything; a new array."""
-    whole = strip.astype(np.uint16) if strip.dtype == np.uint16 else np.multiply(strip, np.uint16(257), dtype=np.uint16)
+    """Daylight, lamp, reach and glow of one block, in linear light, where they change anything; in place where it may be."""
+    whole = strip if strip.dtype == np.uint16 else np.multiply(strip, np.uint16(257), dtype=np.uint16)
     edges = np.array([*range(cols.start, cols.stop, geometry.TILE_COLUMNS), cols.stop], np.intp)
     scaled, lowered = (
         np.zeros(len(edges) - 1, bool) if field is None else field.matters(rows, edges) for field in (factor, stray)
@@ -271,10 +272,11 @@ def _corrected(
     gain = factor.render(rows, cols) if factor is not None and scaled.any() else None
     light_off = stray.render(rows, cols) if stray is not None and lowered.any() else None
     for at, has_gain, has_stray in _runs(edges - cols.start, scaled, lowered):
+        whole = whole if whole.flags.writeable else whole.copy()
         whole[:, at] = light.relight(
-            np.ascontiguousarray(strip[:, at]),
-            np.ascontiguousarray(gain[:, at]) if has_gain and gain is not None else None,
-            np.ascontiguousarray(light_off[:, at]) if has_stray and light_off is not None else None,
+            strip[:, at],
+            gain[:, at] if has_gain and gain is not None else None,
+            light_off[:, at] if has_stray and light_off is not None else None,
         )
     return whole
 

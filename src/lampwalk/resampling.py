@@ -55,12 +55,14 @@ def warp_strip(
     Returns
     -------
     (h, w, C) uint8 or uint16
-        For the identity the frame's own rows, untouched. Else uint16, 65535 = full, nowhere brighter than the four pixels
+        For the identity the frame's own rows, not to be written to. Else uint16, 65535 = full, nowhere brighter than the four pixels
         round each place.
     """
     cols = slice(0, picture.shape[1]) if cols is None else cols
     if is_identity(frame_to_reference):
-        return picture[rows, cols]
+        same = picture[rows, cols]
+        same.flags.writeable = False
+        return same
     back, grid = np.linalg.inv(frame_to_reference), _tiles(cols, picture.shape[1])
     left, right = grid[0].start, grid[-1].stop
     strip = np.empty((rows.stop - rows.start, right - left, *picture.shape[2:]), np.uint16)

@@ -85,12 +85,16 @@ class Shelf:
                     return pixels
         if frame.name in self._filed:
             path, shape, dtype = self._filed.pop(frame.name)
+            pixels = self._room(shape, dtype)
             try:
-                pixels = np.fromfile(path, dtype).reshape(shape)
+                with path.open("rb") as file:
+                    whole = file.readinto(pixels.data) == pixels.nbytes
                 path.unlink()
+            except OSError:
+                whole = False
+            if whole:
                 return pixels
-            except (OSError, ValueError):
-                _log.info("scratch file %s was lost; decoding again", path)
+            _log.info("scratch file %s was lost; decoding again", path)
         return frame.pixels(self._room)
 
     def give_back(self, frame: Frame, pixels: NDArray[Any], *, untouched: bool = False) -> None:
