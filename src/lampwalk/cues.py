@@ -8,7 +8,7 @@ some other light; equipment is not.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -283,24 +283,26 @@ def other(mine: Map, first: Map, second: Map) -> Map:
     return result
 
 
-def extremes(maps: Sequence[Map]) -> tuple[Map, Map, Map, Map]:
+def extremes(maps: Iterable[Map]) -> tuple[Map, Map, Map, Map]:
     """Highest, second highest, second lowest and lowest value per pixel.
 
     Parameters
     ----------
     maps : N of (h, w) float32
+        Gone through once; at least one.
 
     Returns
     -------
     four of (h, w) float32
         The second ones are infinite for a single map.
     """
-    top, below = maps[0].copy(), np.full_like(maps[0], -np.inf)
-    low, above = maps[0].copy(), np.full_like(maps[0], np.inf)
-    for y in range(0, len(top), ROWS):  # a strip of all four stays in the processor's cache
-        t, b, a, lo = (m[y : y + ROWS] for m in (top, below, above, low))
-        for m in maps[1:]:
-            h = m[y : y + ROWS]
+    rest = iter(maps)
+    first = next(rest)
+    top, below = first.copy(), np.full_like(first, -np.inf)
+    low, above = first.copy(), np.full_like(first, np.inf)
+    for m in rest:
+        for y in range(0, len(top), ROWS):  # a strip of all stays in the processor's cache
+            t, b, a, lo, h = (x[y : y + ROWS] for x in (top, below, above, low, m))
             cv2.max(b, cv2.min(t, h), b)
             cv2.max(t, h, t)
             cv2.min(a, cv2.max(lo, h), a)

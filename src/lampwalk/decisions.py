@@ -227,6 +227,7 @@ def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -
         lit_by_day = ambient.find_ambient(previews)
         alignments = _align(series, sightings, lit_by_day)
         sightings.clear()
+        parallel.give_back_memory()
     else:
         lit_by_day, alignments = _roles_and_alignments(series, sheet)
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]

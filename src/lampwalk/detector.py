@@ -6,10 +6,10 @@ A small convolutional net looks at the cues of `cues.py`. How it was trained, an
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib import resources
 from threading import local
-from typing import Any
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from . import cues, parallel
 from .previews import Preview
+
+T = TypeVar("T")
 
 WEIGHTS = "equipment.onnx"
 """The net, in the package's folder ``weights``: ONNX, float32, inputs `coarse`, `fine` and `detail` as in `cues.Cues`, output
@@ -44,14 +46,29 @@ def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[ND
     list of N (h, w) float32, 0-1
         Zero where a frame does not reach, and everywhere for a single frame.
     """
+    return each(previews, ambient, lambda _, chance: chance)
+
+
+def each(previews: Sequence[Preview], ambient: Sequence[bool], use: Callable[[int, NDArray[np.float32]], T]) -> list[T]:
+    """Use the `probability` of every frame, so that not all are held at once: what `use` makes of (frame number, it)."""
     if len(previews) < 2:
-        return [np.zeros(p.shape, np.float32) for p in previews]
-    found: dict[int, NDArray[np.float32]] = {}
+        return [use(i, np.zeros(p.shape, np.float32)) for i, p in enumerate(previews)]
+    made: dict[int, T] = {}
     for group in _groups(list(ambient)):
-        missing = [k for k, i in enumerate(group) if i not in found]
-        chances = _probability([previews[i] for i in group], [ambient[i] for i in group], missing)
-        found |= {group[k]: chance for k, chance in zip(missing, chances, strict=True)}
-    return [found[i] for i in range(len(previews))]
+        new = [i for i in group if i not in made]
+        made |= zip(new, _each_of_group(previews, ambient, group, new, use), strict=True)
+    return [made[i] for i in range(len(previews))]
+
+
+def _each_of_group(
+    previews: Sequence[Preview],
+    ambient: Sequence[bool],
+    group: Sequence[int],
+    new: Sequence[int],
+    use: Callable[[int, NDArray[np.float32]], T],
+) -> list[T]:
+    chance_of = _compared([previews[i] for i in group], [ambient[i] for i in group])
+    return parallel.each(lambda i: use(i, chance_of(group.index(i))), new)
 
 
 def _groups(ambient: list[bool]) -> list[list[int]]:
@@ -67,9 +84,8 @@ def _groups(ambient: list[bool]) -> list[list[int]]:
     return [sorted(day + rest[start::count]) for start in range(count)]
 
 
-def _probability(
-    previews: Sequence[Preview], ambient: Sequence[bool], wanted: Sequence[int]
-) -> list[NDArray[np.float32]]:
+def _compared(previews: Sequence[Preview], ambient: Sequence[bool]) -> Callable[[int], NDArray[np.float32]]:
+    """Compare the frames of a group; gives the probability of any one of them."""
     compared = cues.Comparison(previews, ambient)
     shape = cues.working_shape(previews[0].shape)
 
@@ -81,7 +97,7 @@ def _probability(
             chance = np.asarray(cv2.resize(chance, preview.shape[::-1], interpolation=method), np.float32)
         return np.where(preview.valid, np.clip(chance, 0, 1), np.float32(0))
 
-    return parallel.each(one, wanted)
+    return one
 
 
 def _chance(found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.float32]:

@@ -9,13 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import ambient, colour, detector, geometry, parallel, regions
+from . import ambient, colour, cues, detector, geometry, parallel, regions
 from .alignment import Alignment
 from .errors import Finding, InputError
 from .files import exposure_ev
 from .frames import Series, working_pixels
 from .fullmask import FullMask
 from .geometry import Matrix
+from .light import halved
 from .previews import Preview, align_preview, make_preview, relit
 from .regions import Region
 
@@ -162,16 +163,15 @@ def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tup
         raise InputError("the previews differ in size", remedy="align them first")
     if len(previews) < 2:  # nothing to compare with
         return tuple(Mask(name=p.name, hidden=np.zeros(p.shape, np.uint8)) for p in previews)
-    probability = detector.probability(previews, by_day)
     light = regions.compare(previews, by_day)
 
-    def one(i: int) -> Mask:
+    def one(i: int, probability: NDArray[np.float32]) -> Mask:
         if by_day[i]:
             return Mask(name=previews[i].name, hidden=np.zeros(previews[i].shape, np.uint8))
-        area, found = regions.find(i, probability[i], previews[i], light)
+        area, found = regions.find(probability, previews[i], light)
         return Mask(name=previews[i].name, hidden=_widened(area), regions=found)
 
-    return tuple(parallel.each(one, range(len(previews))))
+    return tuple(detector.each(previews, by_day, one))
 
 
 def _widened(area: NDArray[np.bool_]) -> NDArray[np.uint8]:
@@ -203,18 +203,24 @@ def findings(masks: Sequence[Mask], previews: Sequence[Preview], by_day: Sequenc
     """
     if not masks:
         return []
-    light = [colour.luminance(p.linear) for p in previews]
-    hidden = [m.hidden > 127 for m in masks]
-    shown = np.stack([np.where(h, 0, f) for f, h in zip(light, hidden, strict=True)])
+    light = [halved(colour.luminance(p.linear)) for p in previews]
+    hidden = [halved(m.hidden) > 127 for m in masks]
+    shown = [np.where(h, np.float32(0), f) for f, h in zip(light, hidden, strict=True)]
+    best, second, _, _ = cues.extremes(shown)
     plates = [f for f, a in zip(light, by_day, strict=True) if a]
-    daylight = np.mean(plates, axis=0) if plates else np.min(light, axis=0)
-    result = _never_seen(hidden, [p.valid for p in previews])
-    for i, mask in enumerate(masks):
-        if hidden[i].any():
-            result += _hides(i, mask, shown, daylight)
-            result += _before_sky(mask, previews[i], daylight) if plates else []
-            result += _unsure(mask)
-    return result
+    daylight = np.asarray(np.mean(plates, axis=0) if plates else np.min(light, axis=0), np.float32)
+
+    def remarks(i: int) -> list[Finding]:
+        if not hidden[i].any():
+            return []
+        others = np.maximum(cues.other(shown[i], best, second), 0)
+        found = _hides(masks[i].name, hidden[i], shown[i], others, daylight)
+        found += _before_sky(masks[i], previews[i], daylight) if plates else []
+        return found + _unsure(masks[i])
+
+    found = parallel.each(remarks, range(len(masks)))
+    seen = [halved(p.valid.view(np.uint8)) > 0 for p in previews]
+    return [*_never_seen(hidden, seen), *(remark for some in found for remark in some)]
 
 
 def _never_seen(hidden: Sequence[NDArray[np.bool_]], valid: Sequence[NDArray[np.bool_]]) -> list[Finding]:
@@ -230,12 +236,17 @@ def _never_seen(hidden: Sequence[NDArray[np.bool_]], valid: Sequence[NDArray[np.
     ]
 
 
-def _hides(i: int, mask: Mask, shown: NDArray[np.float32], daylight: NDArray[np.float32]) -> list[Finding]:
-    """Compare the light round a mask with daylight and with what the other frames show there."""
-    hidden = mask.hidden > 127
+def _hides(
+    name: str,
+    hidden: NDArray[np.bool_],
+    shown: NDArray[np.float32],
+    others: NDArray[np.float32],
+    daylight: NDArray[np.float32],
+) -> list[Finding]:
+    """Compare the light round a mask with daylight and with what the other frames show there (half-size)."""
     sigma = AROUND * max(hidden.shape)
     seen = np.maximum(_wide((~hidden).astype(np.float32), sigma), 1e-3)
-    own = _wide(shown[i], sigma) / seen
+    own = _wide(shown, sigma) / seen
     lit = (own > LIT * _wide(daylight, sigma)) & (own > DIM)
     result = []
     if lit.mean() > 2 * MUCH and (lit & hidden).sum() > SUBJECT * lit.sum():
@@ -243,19 +254,18 @@ def _hides(i: int, mask: Mask, shown: NDArray[np.float32], daylight: NDArray[np.
         result.append(
             Finding(
                 code="stand-hides-subject",
-                frame=mask.name,
+                frame=name,
                 text=f"the equipment hides {100 * share:.0f} % of what its own lamp lights",
                 remedy="place the lamp further to the side, or light the same place from elsewhere, too",
                 serious=False,
             )
         )
-    others = np.max(np.delete(shown, i, axis=0), axis=0) if len(shown) > 1 else np.zeros_like(shown[0])
     lost = hidden & (own > ONLY * _wide(np.where(hidden, 0, others), sigma) / seen)
     if lost.mean() > MUCH:
         result.append(
             Finding(
                 code="stand-hides-light",
-                frame=mask.name,
+                frame=name,
                 text=f"the equipment stands before what only this lamp lights ({_percent(lost)} of the "
                 "picture); there the light is carried in from around",
                 remedy="light the place once more with the lamp elsewhere, and look at it in the result",
@@ -269,7 +279,8 @@ def _before_sky(mask: Mask, preview: Preview, daylight: NDArray[np.float32]) -> 
     for region in mask.regions:
         r0, c0, r1, c1 = region.box
         burnt = preview.clipped[r0:r1, c0:c1] & (mask.hidden[r0:r1, c0:c1] > 127)
-        behind = daylight[r0:r1, c0:c1][burnt]
+        rows, columns = np.nonzero(burnt)
+        behind = daylight[(r0 + rows) // 2, (c0 + columns) // 2]
         if burnt.sum() > regions.HEAD * preview.clipped.size and np.median(behind) > BRIGHT_SKY:
             return [
                 Finding(

@@ -115,16 +115,15 @@ class Region:
 class Light:
     """What a series shows, for comparing one frame with the others: natural logs of linear light, (h, w)."""
 
-    log: tuple[Map, ...]
     best: Map
     second: Map
     daylight: Map | None
     clipped: NDArray[np.uint8]
     detail: tuple[Map, Map, Map, Map]
 
-    def others(self, i: int) -> Map:
-        """Brightest of the other frames."""
-        return other(self.log[i], self.best, self.second)
+    def others(self, mine: Map) -> Map:
+        """Brightest of the other frames than one whose log is given."""
+        return other(mine, self.best, self.second)
 
 
 def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
@@ -136,16 +135,14 @@ def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
         In one geometry, daylight levelled.
     ambient : N of bool
     """
-    log = tuple(_log(p) for p in previews)
-    best, second, _, _ = extremes(log)
-    plates = [m for m, a in zip(log, ambient, strict=True) if a]
+    best, second, _, _ = extremes(_log(p) for p in previews)
+    plates = [_log(p) for p, a in zip(previews, ambient, strict=True) if a]
     return Light(
-        log=log,
         best=best,
         second=second,
         daylight=np.mean(plates, axis=0, dtype=np.float32) if plates else None,
         clipped=np.sum([p.clipped for p in previews], axis=0, dtype=np.uint8),
-        detail=extremes([_across(m) for m in log]),
+        detail=extremes(_across(_log(p)) for p in previews),
     )
 
 
@@ -196,16 +193,15 @@ def _spots(where: Area) -> _Spots:
     return _Spots(np.asarray(label, np.int32), np.asarray(stats, np.int32), window, mask.shape)
 
 
-def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area, tuple[Region, ...]]:
-    """Regions of frame i.
+def find(probability: Map, preview: Preview, light: Light) -> tuple[Area, tuple[Region, ...]]:
+    """Regions of one frame.
 
     Parameters
     ----------
-    i : int
-        Which frame of `light`.
     probability : (h, w) float32, 0-1
     preview : Preview
     light : Light
+        Of its series (`compare`).
 
     Returns
     -------
@@ -213,37 +209,37 @@ def find(i: int, probability: Map, preview: Preview, light: Light) -> tuple[Area
         What the regions cover, neither widened nor softened.
     regions : tuple of Region
     """
-    louder = light.log[i] > light.others(i) + LOUDER
-    darker = light.log[i] < light.daylight - BELOW if light.daylight is not None else np.zeros_like(louder)
-    heads, plain = _bright_heads(i, probability, preview, light)
+    mine = _log(preview)
+    others = light.others(mine)
+    louder = mine > others + LOUDER
+    darker = mine < light.daylight - BELOW if light.daylight is not None else np.zeros_like(louder)
+    heads, plain = _bright_heads(probability, preview.clipped & (light.clipped == 1), mine, others)
     p = np.where(plain, np.float32(1), probability)
     parts = _parts(p, heads | plain, louder, darker)
     chosen = _joined(parts, _judge(parts, p.size))
     area = parts.spots.map(chosen)
     heads = (heads | plain) & area
     if heads.any():
-        area |= _poles(heads, _upright(i, light, heads))
+        area |= _poles(heads, _upright(_across(mine), light, heads))
     area |= _beside(area, p, louder)
-    area |= _glow_core(heads, light.log[i], louder)
+    area |= _glow_core(heads, mine, louder)
     return area, tuple(_region(parts, int(k)) for k in np.flatnonzero(chosen))
 
 
-def _bright_heads(i: int, p: Map, preview: Preview, light: Light) -> tuple[Area, Area]:
+def _bright_heads(p: Map, burnt: Area, mine: Map, others: Map) -> tuple[Area, Area]:
     """Find compact burnt-out spots of this frame alone: likely ones, and those that need no more evidence.
 
     A lit surface burns out gradually and in the shape of its texture; a head is convex, with a sharp edge.
     """
-    spots = _spots(preview.clipped & (light.clipped == 1))
+    spots = _spots(burnt)
     area = np.maximum(spots.stats[:, cv2.CC_STAT_AREA], 1)
     likely = spots.total(p > LIKELY) / area
     compact = area > COMPACT * spots.stats[:, cv2.CC_STAT_WIDTH] * spots.stats[:, cv2.CC_STAT_HEIGHT]
     good = compact & (area > HEAD * p.size) & (likely > 0.6)
     plain = compact & (area > PLAIN_HEAD * p.size)
     good[0] = plain[0] = False
-    if plain.any():
-        others = light.others(i)
-        for k in np.flatnonzero(plain):
-            plain[k] = _is_head(spots, int(k), light.log[i], others)
+    for k in np.flatnonzero(plain):
+        plain[k] = _is_head(spots, int(k), mine, others)
     return spots.map(good), spots.map(plain)
 
 
@@ -336,10 +332,9 @@ def _stands_in_front(parts: _Parts) -> NDArray[np.bool_]:
     return (parts.darker + parts.louder > SOME) & ~lit
 
 
-def _upright(i: int, light: Light, heads: Area) -> Map:
+def _upright(mine: Map, light: Light, heads: Area) -> Map:
     """How far upright lines lie outside of what all other frames show, natural log, averaged along them."""
     top, below, above, low = light.detail
-    mine = _across(light.log[i])
     beside = cv2.dilate(heads.view(np.uint8), np.ones((1, 2 * ACROSS_PX + 3), np.uint8)) > 0
     brighter = np.maximum(mine - other(mine, top, below), 0)
     darker = np.maximum(other(mine, low, above) - mine, 0)

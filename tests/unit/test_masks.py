@@ -65,7 +65,7 @@ def likely(series: list[Preview], frame: int, area: np.ndarray, value: float = 0
 
 
 def found(series: list[Preview], probability: list[np.ndarray], monkeypatch: pytest.MonkeyPatch) -> tuple[Mask, ...]:
-    monkeypatch.setattr(detector, "probability", lambda previews, ambient: probability)
+    monkeypatch.setattr(detector, "each", lambda previews, ambient, use: [use(i, p) for i, p in enumerate(probability)])
     return masks.find_in_previews(series, [k == 0 for k in range(len(series))])
 
 
