@@ -29,6 +29,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     parser = build_parser()
     args = parser.parse_args(argv)
+
+    from .parallel import share_one_heap
+
+    share_one_heap()
     if args.log:
         logging.basicConfig(filename=args.log, level=logging.DEBUG, format="%(asctime)s %(name)s %(message)s")
     try:

@@ -48,6 +48,22 @@ def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
         return list(pool.map(function, items))
 
 
+M_ARENA_MAX = -8
+"""Of mallopt (glibc, malloc.h)."""
+
+
+def share_one_heap() -> None:
+    """Let all threads of this process take memory from one heap, where the C library is glibc; for programs, not libraries.
+
+    A heap of its own for every thread keeps what the others could use: a series of 40 frames takes 140 MB more.
+    """
+    if sys.platform == "linux":
+        try:
+            ctypes.CDLL("libc.so.6").mallopt(M_ARENA_MAX, 1)
+        except (OSError, AttributeError):  # another C library
+            _log.debug("every thread has its own heap")
+
+
 def give_back_memory() -> None:
     """Hand memory that was freed back to the system, where the C library keeps it (Linux with glibc); else do nothing.
 
