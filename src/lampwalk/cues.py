@@ -348,8 +348,8 @@ class _Statistics:
     """Order statistics and sums of all frames per pixel, from which those of *the others* follow for each frame."""
 
     def __init__(self, frames: Sequence[_Frame], unexplained: Sequence[Sequence[tuple[Map, Map]]]) -> None:
-        self.log = _sorted([f.log for f in frames])
-        self.unexplained = [_sorted([u[s][0] for u in unexplained]) for s in range(len(WINDOWS))]
+        maps = [[f.log for f in frames], *([u[s][0] for u in unexplained] for s in range(len(WINDOWS)))]
+        self.log, *self.unexplained = parallel.each(_sorted, maps)
         self.clipped = _total([f.clipped_4 for f in frames])
         self.high = _total([f.high for f in frames])
         self.high_4 = _total([f.high_4 for f in frames])

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour
+from . import colour, parallel
 from .cues import extremes, other
 from .previews import Preview
 
@@ -135,14 +135,16 @@ def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
         In one geometry, daylight levelled.
     ambient : N of bool
     """
-    best, second, _, _ = extremes(_log(p) for p in previews)
+    (best, second, _, _), detail = parallel.each(
+        lambda look: extremes(look(_log(p)) for p in previews), (lambda log: log, _across)
+    )
     plates = [_log(p) for p, a in zip(previews, ambient, strict=True) if a]
     return Light(
         best=best,
         second=second,
         daylight=np.mean(plates, axis=0, dtype=np.float32) if plates else None,
         clipped=np.sum([p.clipped for p in previews], axis=0, dtype=np.uint8),
-        detail=extremes(_across(_log(p)) for p in previews),
+        detail=detail,
     )
 
 
