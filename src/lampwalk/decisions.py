@@ -28,6 +28,7 @@ from .light import (
     scaled_gain,
     scaled_stray,
     stray_field,
+    stray_of,
 )
 from .looking import Looker, Progress
 from .masks import Mask
@@ -346,7 +347,9 @@ def _light(
                 frames[i] = replace(frames[i], reach=crop_field(r, full) or nothing(full))
     if choices.fill:
         below = plate if choices.rule == "sum" else None
-        shown = (rules.as_merged(small[i], plate, r) for i, r in zip(on, reaches, strict=True))
+        shown = (
+            rules.as_merged(small[i], plate, r, stray_of(frames[i].glow)) for i, r in zip(on, reaches, strict=True)
+        )
         frames = _filled(frames, shown, hidden, on, below)
     return frames, offer, remarks
 

@@ -293,8 +293,13 @@ def reach(
     return tuple(parallel.each(one, range(len(previews))))
 
 
-def as_merged(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.uint8] | None) -> Preview:
-    """A frame as it enters the merge: nothing but daylight where its lamp takes no part.
+def as_merged(
+    preview: Preview,
+    plate: NDArray[np.float32],
+    reach: NDArray[np.uint8] | None,
+    stray: NDArray[np.float32] | None = None,
+) -> Preview:
+    """A frame as it enters the merge: nothing but daylight where its lamp takes no part, or may be only glow.
 
     Parameters
     ----------
@@ -303,16 +308,23 @@ def as_merged(preview: Preview, plate: NDArray[np.float32], reach: NDArray[np.ui
         The scene without flash.
     reach : (h, w) uint8 or None
         255 where the frame takes part (`reach`); None for everywhere.
+    stray : (h', w', 3) float32, linear light, or None
+        What was taken off as glow, in any size.
 
     Notes
     -----
-    A fill is measured on this: faint light beside a mask that is not merged, what is left of a glow for instance, must not
-    be carried in behind it.
+    A fill is measured on this: faint light beside a mask that is not merged, or is less than the glow that was taken off there,
+    must not be carried in behind it. Close to a head the glow is known to a third or so.
     """
     if reach is None:
         return preview
-    part = reach[..., None].astype(np.float32) / np.float32(255)
-    return replace(preview, linear=np.asarray(plate + (preview.linear - plate) * part, np.float32))
+    added = preview.linear - plate
+    part = reach.astype(np.float32) / np.float32(255)
+    if stray is not None:
+        taken = cv2.resize(luminance(stray), part.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        left = cv2.GaussianBlur(luminance(added), (0, 0), REACH_SIGMAS_PX[0])
+        part = np.minimum(part, np.clip(2 * left / np.maximum(taken, np.float32(1e-6)) - 1, 0, 1))
+    return replace(preview, linear=np.asarray(plate + added * part[..., None], np.float32))
 
 
 class _Below:

@@ -264,7 +264,8 @@ class LightTable:
         """A window of a layer, as it enters the merge."""
         plate = np.ascontiguousarray(self._settled.levelled[rows, cols])
         reach = None if d.reach is None else np.ascontiguousarray(d.reach.render(rows, cols))
-        return rules.as_merged(_seen(np.ascontiguousarray(self.layers[k][rows, cols])), plate, reach)
+        stray = None if d.glow is None else d.glow.render(rows, cols) * np.float32(1 / 65535)
+        return rules.as_merged(_seen(np.ascontiguousarray(self.layers[k][rows, cols])), plate, reach, stray)
 
     def _refilled(self, i: int, box: Box) -> Field | None:
         """Fill of one frame, found anew in and near a box."""
