@@ -26,8 +26,12 @@ ROUNDS = 12
 STARTS_EV = (0.2, 0.12, 0.07, 0.04)
 """Widths with which a gradient is sought first, stops, so that places at the edges are not given up beforehand."""
 
-SURE = 4.0
-"""Standard errors from which a gradient is one."""
+SURE = 3.0
+"""Errors from which a gradient is one."""
+
+SLANTED_EV = 0.012
+"""Stops by which lamp light that a cue takes for daylight may differ between the halves of the places: an error of every
+gradient, the larger the closer the places lie together."""
 
 FEWEST = 6.0
 """Voices, counted by weight, below which nothing is settled."""
@@ -38,7 +42,7 @@ SHARE = 0.6
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
     """What the places agree on.
 
@@ -54,6 +58,8 @@ class Settled:
         Places, counted by their weight.
     share : float
         Share of the places, by weight, that agree.
+    doubtful : bool
+        There may be a gradient, but lamp light would look the same.
     """
 
     ev: float
@@ -61,6 +67,7 @@ class Settled:
     error: float
     voices: float
     share: float
+    doubtful: bool = False
 
     @property
     def agreed(self) -> bool:
@@ -68,7 +75,7 @@ class Settled:
         return self.voices >= FEWEST and self.share >= SHARE
 
 
-NOTHING = Settled(0.0, (0.0, 0.0), np.inf, 0.0, 0.0)
+NOTHING = Settled(ev=0.0, gradient=(0.0, 0.0), error=np.inf, voices=0.0, share=0.0)
 
 
 def gather(stops: Array, sd: Array, place: NDArray[np.intp], n: int, fewest: int) -> tuple[Array, Array]:
@@ -123,22 +130,27 @@ def settle(stops: Array, sd: Array, xy: Array, *, above: float = 1.0, slanted: b
     off = (stops[:, None] - GRID) / (sd[:, None] * np.where(stops[:, None] > GRID, above, 1))
     start = np.array([GRID[np.log1p(off**2 / FREEDOM).sum(axis=0).argmin()]])
     fit, weight = _fit(stops, sd, flat, start, above)
-    gradient = (0.0, 0.0)
+    gradient, doubtful = np.zeros(2), False
     if slanted:
-        gradient = _gradient(stops, sd, xy, above, float(fit[0]))
-        if gradient != (0, 0):
+        gradient, doubtful = _gradient(stops, sd, xy, above, float(fit[0]))
+        if gradient.any():
             stops = stops - xy @ gradient
             fit, weight = _fit(stops, sd, flat, fit, above)
     far = stops - fit[0]
     scatter = np.sqrt((weight**2 * far**2).sum()) / weight.sum()
-    error = max(float(scatter), float(1 / np.sqrt(weight.sum())))
     near = np.abs(far) < 2 * sd
-    share = float((near / sd**2).sum() / (1 / sd**2).sum())
-    return Settled(float(fit[0]), gradient, error, float(weight.sum() ** 2 / (weight**2).sum()), share)
+    return Settled(
+        ev=float(fit[0]),
+        gradient=(float(gradient[0]), float(gradient[1])),
+        error=max(float(scatter), float(1 / np.sqrt(weight.sum()))),
+        voices=float(weight.sum() ** 2 / (weight**2).sum()),
+        share=float((near / sd**2).sum() / (1 / sd**2).sum()),
+        doubtful=doubtful,
+    )
 
 
-def _gradient(stops: Array, sd: Array, xy: Array, above: float, start: float) -> tuple[float, float]:
-    """Gradient that is one for sure, along each axis by itself or along both."""
+def _gradient(stops: Array, sd: Array, xy: Array, above: float, start: float) -> tuple[Array, bool]:
+    """Gradient that is one for sure, along each axis by itself or along both; and whether there may be another."""
     design = np.column_stack([np.ones(len(stops)), xy])
     fit = np.array([start, 0.0, 0.0])
     for width in STARTS_EV:
@@ -147,21 +159,24 @@ def _gradient(stops: Array, sd: Array, xy: Array, above: float, start: float) ->
     inverse = np.linalg.pinv(design.T @ (weight[:, None] * design))
     far = weight * (stops - design @ fit)
     scatter = inverse @ (design.T * far**2 @ design) @ inverse
-    errors = np.sqrt(np.maximum(np.diag(inverse), np.diag(scatter)))[1:]
-    sure = np.abs(fit[1:]) > SURE * errors
+    error = np.sqrt(np.maximum(np.diag(inverse), np.diag(scatter)))[1:]
+    slanted = np.hypot(error, SLANTED_EV / np.maximum(xy.std(axis=0), 1e-6))
+    sure = np.abs(fit[1:]) > SURE * slanted
+    doubtful = (np.abs(fit[1:]) > SURE * error) & ~sure
     if sure.sum() == 1:  # along one axis only
         axis = int(np.flatnonzero(sure)[0])
         fit[[0, axis + 1]], _ = _fit(stops, sd, design[:, [0, axis + 1]], fit[[0, axis + 1]], above)
-    return (float(fit[1]) if sure[0] else 0.0, float(fit[2]) if sure[1] else 0.0)
+    return np.where(sure, fit[1:], 0.0), bool(doubtful.any())
 
 
 def _fit(stops: Array, sd: Array, design: Array, fit: Array, above: float) -> tuple[Array, Array]:
     """Likeliest fit under a t distribution by reweighting, and the weights: (k,), (n,)."""
     weight = 1 / sd**2
+    ridge = 1e-6 * np.eye(design.shape[1])  # places may lie in one line
     for _ in range(ROUNDS):
         off = stops - design @ fit
         width = sd * np.where(off > 0, above, 1)
         weight = (FREEDOM + 1) / (FREEDOM + (off / width) ** 2) / width**2
         pulled = design * weight[:, None]
-        fit = 0.3 * fit + 0.7 * np.linalg.lstsq(pulled.T @ design, pulled.T @ stops, rcond=1e-9)[0]
+        fit = 0.3 * fit + 0.7 * np.linalg.solve(pulled.T @ design + ridge, pulled.T @ stops)
     return fit, weight

@@ -98,11 +98,14 @@ class Mirrored:
         Further stops from left to right and from top to bottom.
     channels : (float, float, float)
         Further stops in R, G, B; 0 where the white balance is the same.
+    doubtful : bool
+        There may be a gradient, or another one.
     """
 
     ev: float
     gradient: tuple[float, float] = (0.0, 0.0)
     channels: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    doubtful: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,9 +176,7 @@ class _Witnesses:
         use = slopes.trust[frame] & keep
         if not use.any():
             return NOTHING
-        stops, error = gather(
-            slopes.ev[frame, use], slopes.error[frame, use], self._place[use], len(self._xy), FEWEST
-        )
+        stops, error = gather(slopes.ev[frame, use], slopes.error[frame, use], self._place[use], len(self._xy), FEWEST)
         return settle(stops, error, self._xy, above=self._above, slanted=slanted)
 
 
@@ -198,10 +199,10 @@ def _mirrored(drift: Settled, colours: Sequence[Settled]) -> Mirrored:
     stops = np.array([colour.ev for colour in colours])
     known = all(colour.agreed and colour.error < BALANCE_ERROR_EV for colour in colours)
     if not known or np.ptp(stops) < BALANCE_EV:
-        return Mirrored(drift.ev, drift.gradient)
+        return Mirrored(drift.ev, drift.gradient, doubtful=drift.doubtful)
     ev = float(np.log2(np.exp2(stops) @ LUMINANCE))
     r, g, b = (float(s) - ev for s in stops)
-    return Mirrored(ev, drift.gradient, (r, g, b))
+    return Mirrored(ev, drift.gradient, (r, g, b), drift.doubtful)
 
 
 def _quiet(channel: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -245,8 +246,8 @@ def _slopes(
             error.append(np.hypot(READ_EV, UNEVEN_EV * lamp))
             sure.append((slope > 0.1) & (slope**2 * spread > CORRELATED * own) & usable.ravel()[points])
         found.append((np.array(ev), np.array(error), np.array(sure)))
-    ev, error, trust = (np.concatenate([f[k] for f in found], axis=-1) for k in range(3))
-    return _Slopes(ev.astype(np.float64), error.astype(np.float64), trust)
+    every, errors, trust = (np.concatenate([f[k] for f in found], axis=-1) for k in range(3))
+    return _Slopes(every.astype(np.float64), errors.astype(np.float64), trust)
 
 
 def _glints(plate: NDArray[np.float32]) -> NDArray[np.bool_]:
