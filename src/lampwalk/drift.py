@@ -54,9 +54,9 @@ SOME_SHARE = 0.02
 SURE_SHARE = 0.5
 """Share of windows in the lowest mode from which a difference in colour is taken for another white balance."""
 
-SLANTED_SHARE = 0.8
-"""The same once a gradient was taken off: with one, a tinted lamp that reaches all looks more like a step. Measured: 0.83
-and up for daylight, 0.76 at most for such a lamp."""
+EVEN_SHARE = 0.8
+"""The same from which any difference in colour is the daylight's. Measured: 0.83 and up where it is, 0.76 at most where a
+tinted lamp reaches all."""
 
 TAIL = 0.02
 """Windows just below the lowest mode (0.03 to 0.2 stops), as a share of those in it, up to which it is unlit. Measured:
@@ -296,8 +296,9 @@ def _look(frame: _Half, day: _Half, windows: _Windows, *, lit: bool) -> _Look:
     ev, _ = lowest_mode(windows.ratio[near])
     channels = _colour(frame, day, windows.rows[near], windows.cols[near])
     tinted = float(np.ptp(channels))
-    most = SURE_SHARE if gradient == (0, 0) else SLANTED_SHARE
-    alike = tinted < TINTED_EV or (share >= most and (not lit or tinted > BALANCE_EV))
+    flat = gradient == (0, 0)  # with one, a tinted lamp that reaches all looks more like a step
+    balanced = flat and share >= SURE_SHARE and tinted > BALANCE_EV  # another white balance
+    alike = tinted < TINTED_EV or balanced or (share >= EVEN_SHARE and not lit)
     sharp = lit or _is_sharp(windows.ratio - ev)
     r, g, b = (float(c) for c in channels)
     return _Look(ev, share, True, bool(alike and sharp), gradient, (r, g, b), doubtful)

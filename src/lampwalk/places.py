@@ -29,7 +29,7 @@ STARTS_EV = (0.2, 0.12, 0.07, 0.04)
 SURE = 3.0
 """Errors from which a gradient is one."""
 
-SLANTED_EV = 0.012
+SLANTED_EV = 0.016
 """Stops by which lamp light that a cue takes for daylight may differ between the halves of the places: an error of every
 gradient, the larger the closer the places lie together."""
 

@@ -35,7 +35,7 @@ def test_a_gradient_is_found_where_there_is_one(slant: tuple[float, float]) -> N
 
 
 def test_a_gradient_over_places_close_together_is_in_doubt() -> None:
-    """12 thousandths of a stop of lamp light would look the same over a tenth of the picture."""
+    """A sixtieth of a stop of lamp light would look the same over a tenth of the picture."""
     near = XY * [0.1, 1]
     stops = 0.2 + near[:, 0] * 0.6 + np.random.default_rng(7).normal(0, 0.005, 40)
     found = places.settle(stops, np.full(40, 0.001), near)
