@@ -64,8 +64,8 @@ LAMPS_EV = 0.1
 """Largest difference of a lamp's colour from that of most frames, in stops of R and B over G: more is another white balance,
 or the line is no line."""
 
-FRAMES_AGREE = 0.5
-"""Share of the frames that must have an answer: where few have, it is chance. Measured: all in the garage, 2 of 8 where the
+FRAMES_AGREE = 0.7
+"""Share of the frames that must have an answer: where few have, it is chance. Measured: all in the garage, up to half where
 walls tint the light."""
 
 DARK = 0.003
