@@ -134,8 +134,8 @@ def test_a_frame_whose_lamp_has_another_colour_is_left_out() -> None:
 
 
 def test_what_only_a_few_frames_say_is_chance() -> None:
-    """Some walls are red, and where most frames light them, the others are not believed either."""
-    frames = [ratios(0.0, [1.2, 1.0, 0.7], i, bend=float(i < 3)) for i in range(5)]
+    """Three lamps of the daylight's colour: then the line of the other two is not believed either."""
+    frames = [ratios(0.0, [1.0, 1.0, 1.0] if i < 3 else [1.2, 1.0, 0.7], i) for i in range(5)]
     assert tint.measure(frames) == [None] * 5
 
 
