@@ -81,6 +81,12 @@ is not."""
 BALANCE_ERROR_EV = 0.025
 """Standard error of a channel from which a white balance is not known."""
 
+HINT_ERROR_EV = 0.06
+"""Standard error up to which a channel still tells that the white balance is another."""
+
+HINTS = 2
+"""Channels that must tell it is not."""
+
 Points = NDArray[np.intp]
 Windows = tuple[Points, Points, NDArray[np.float32]]
 """Centres (n,), pixels (n, p) and weights (n, p) of windows that see reflections only."""
@@ -154,7 +160,7 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Mirrored
         return [None] * len(previews)
     channels = [_channel(previews, at, c, windows, good, lit=lit) for c in range(3)]
 
-    def mirrored(i: int) -> Mirrored:
+    def mirrored(i: int) -> Mirrored | None:
         colours = [witness.ask(channel, i, keep, slanted=False) for channel in channels]
         return _mirrored(found[i], colours)
 
@@ -195,10 +201,15 @@ def _channel(
     return slopes.over(at) if lit else slopes
 
 
-def _mirrored(drift: Settled, colours: Sequence[Settled]) -> Mirrored:
+def _mirrored(drift: Settled, colours: Sequence[Settled]) -> Mirrored | None:
+    """Drift with its colour; None where the channels differ, but not by a white balance that is known."""
     stops = np.array([colour.ev for colour in colours])
     known = all(colour.agreed and colour.error < BALANCE_ERROR_EV for colour in colours)
-    if not known or np.ptp(stops) < BALANCE_EV:
+    if not known:
+        apart = [abs(c.ev - drift.ev) for c in colours if c.error < HINT_ERROR_EV]
+        alike = len(apart) >= HINTS and max(apart) < BALANCE_EV
+        return Mirrored(drift.ev, drift.gradient, doubtful=drift.doubtful) if alike else None
+    if np.ptp(stops) < BALANCE_EV:
         return Mirrored(drift.ev, drift.gradient, doubtful=drift.doubtful)
     ev = float(np.log2(np.exp2(stops) @ LUMINANCE))
     r, g, b = (float(s) - ev for s in stops)

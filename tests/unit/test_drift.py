@@ -8,6 +8,7 @@ import pytest
 
 from lampwalk import drift, modes, reflections, tint
 from lampwalk.colour import LUMINANCE, to_encoded
+from lampwalk.places import Settled
 from lampwalk.previews import Preview, make_preview
 
 H, W = 320, 480
@@ -89,6 +90,19 @@ def test_reflections_show_another_white_balance() -> None:
     assert found is not None
     assert np.add(found.channels, found.ev) == pytest.approx(np.log2(gains) - 0.15, abs=0.03)
     assert np.exp2(found.channels) @ LUMINANCE == pytest.approx(1)
+
+
+def test_channels_that_differ_by_no_known_balance_leave_the_drift_unknown() -> None:
+    """The darkest channel alone says -0.1; red, hardly read, says 0.9."""
+
+    def read(ev: float, error: float) -> Settled:
+        return Settled(ev=ev, gradient=(0.0, 0.0), error=error, voices=10.0, share=0.9)
+
+    blue, green, red = read(-0.1, 0.01), read(-0.08, 0.04), read(0.9, 0.05)
+    assert reflections._mirrored(blue, [red, green, blue]) is None
+    same = reflections._mirrored(blue, [read(-0.05, 0.05), green, blue])
+    assert same is not None
+    assert (same.ev, same.channels) == (-0.1, (0, 0, 0))
 
 
 def test_texture_is_not_taken_for_reflections() -> None:
