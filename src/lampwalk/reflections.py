@@ -213,7 +213,8 @@ def _mirrored(drift: Settled, colours: Sequence[Settled]) -> Mirrored | None:
         return Mirrored(drift.ev, drift.gradient, doubtful=drift.doubtful)
     ev = float(np.log2(np.exp2(stops) @ LUMINANCE))
     r, g, b = (float(s) - ev for s in stops)
-    return Mirrored(ev, drift.gradient, (r, g, b), drift.doubtful)
+    slanted = drift.gradient != (0, 0)  # of the darkest channel, which is now another from place to place
+    return Mirrored(ev, channels=(r, g, b), doubtful=drift.doubtful or slanted)
 
 
 def _quiet(channel: NDArray[np.float32]) -> NDArray[np.float32]:
