@@ -1,6 +1,7 @@
 """Measure levelling, reach and the cost of light on scenes with known truth; prints the tables of light.md.
 
     python benchmarks/light.py SCENES_DIR [scene ...]
+    python benchmarks/light.py --planted SEED SCENES_DIR [scene ...]    changes planted in one frame after the other
 
 A scene: frames/NN.jpg, truth/homographies.json, truth/meta.json (ambient_drift_ev), truth/ideal.tif,
 equipment_NN.png. Alignment and masks are the true ones, so that only the light is measured.
@@ -21,7 +22,7 @@ from skimage.color import deltaE_ciede2000, rgb2lab
 
 from lampwalk import ambient, colour, finish, hotpixels, lamps, rules
 from lampwalk.files import read_pixels
-from lampwalk.previews import Preview, align_preview, make_preview
+from lampwalk.previews import CLIPPED, Preview, align_preview, make_preview
 
 BORDER_PX = 24  # left out at the border, as in the scoring
 FAR_PX = 32  # distance from any equipment from which only the light counts
@@ -116,6 +117,48 @@ def scene_tables(scene: Path) -> None:
     print(f"one lamp changed, its field: {time.perf_counter() - start:.3f} s at {even[-1].shape}")
 
 
+def plant(
+    frame: Preview, daylight: np.ndarray, ev: float, gradient: tuple[float, float], gains: tuple[float, float, float]
+) -> Preview:
+    """Change the daylight of a frame, given as it is in this frame, and then its white balance."""
+    h, w = frame.shape
+    x, y = (np.arange(w) + 0.5) / w - 0.5, (np.arange(h) + 0.5) / h - 0.5
+    stops = (ev + gradient[0] * x[None, :] + gradient[1] * y[:, None]).astype(np.float32)
+    more = daylight * (np.exp2(stops) - 1)[..., None]
+    linear = np.clip(frame.linear + more * ~frame.clipped[..., None], 0, None) * np.float32(gains)
+    full = colour.to_linear(np.float32([CLIPPED]))[0]
+    return replace(frame, linear=np.clip(linear, 0, 1), clipped=frame.clipped | (linear.max(axis=2) > full))
+
+
+def planted_errors(frames: list[Preview], drift: list[float], by_day: list[bool], seed: int) -> None:
+    """Rms over the picture of what is left of the daylight's change and of the colour's, for five changes of each frame."""
+    rng = np.random.default_rng(seed)
+    day = by_day.index(True)
+    grid = np.linspace(-0.45, 0.45, 7)
+    for kind in ("drift", "across", "down", "both", "white balance"):
+        cells = []
+        for i, frame in enumerate(frames):
+            if i == day:
+                continue
+            ev = float(rng.uniform(-0.4, 0.4))
+            across, down = rng.uniform(0.12, 0.35, 2) * rng.choice([-1, 1], 2)
+            gradient = (across * (kind in ("across", "both")), down * (kind in ("down", "both")))
+            red, blue = np.exp2(rng.uniform(0.15, 0.6, 2) * rng.choice([1, -1]) * [1, -1])
+            gains = (float(red), 1.0, float(blue)) if kind == "white balance" else (1.0, 1.0, 1.0)
+            daylight = frames[day].linear * np.float32(2 ** (drift[i] - drift[day]))
+            series = [plant(frame, daylight, ev, gradient, gains) if k == i else f for k, f in enumerate(frames)]
+            found = ambient.level(series, by_day, day)[i]
+            e = np.array([found.ambient_ev + found.exposure_ev + ev + drift[i] - drift[day]])
+            slope = np.add(found.gradient_ev, gradient)
+            left = e + slope[0] * grid[None, :] + slope[1] * grid[:, None]
+            tint = np.log2(np.multiply(found.gains, gains))
+            each = left[..., None] + tint  # of every channel
+            error = float(np.sqrt((each**2).mean()))
+            mark = "" if found.measured else "(--)"
+            cells.append(mark or f"{error:.3f}" + "?" * ("cannot be told" in found.reason))
+        print(f"  planted {kind}:", *cells)
+
+
 def costs() -> None:
     rng = np.random.default_rng(0)
     pixels = rng.integers(0, 65536, (4000, 6000, 3), dtype=np.uint16)
@@ -140,9 +183,20 @@ def costs() -> None:
         print(f"hot pixels, frame {k + 1}: {time.perf_counter() - start:.3f} s for 24 MP")
 
 
+def main(arguments: list[str]) -> None:
+    seed = int(arguments[1]) if arguments[0] == "--planted" else None
+    root, *names = arguments if seed is None else arguments[2:]
+    for name in names or sorted(p.name for p in Path(root).iterdir() if (p / "truth").is_dir()):
+        if seed is None:
+            scene_tables(Path(root) / name)
+            continue
+        frames, drift, _ = load(Path(root) / name)
+        print(f"\n## {name}, seed {seed}")
+        planted_errors(frames, drift, list(ambient.find_ambient(frames)), seed)
+    if seed is None:
+        costs()
+
+
 if __name__ == "__main__":
     cv2.setNumThreads(1)
-    root = Path(sys.argv[1])
-    for name in sys.argv[2:] or sorted(p.name for p in root.iterdir() if (p / "truth").is_dir()):
-        scene_tables(root / name)
-    costs()
+    main(sys.argv[1:])

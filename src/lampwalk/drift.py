@@ -22,6 +22,7 @@ from . import parallel, reflections, tint
 from .colour import LUMINANCE, luminance
 from .light import halved
 from .modes import FEWEST, highest_mode, lowest_mode
+from .places import Settled
 from .previews import Preview
 
 WINDOW_PX = 3.0
@@ -53,6 +54,10 @@ SOME_SHARE = 0.02
 SURE_SHARE = 0.5
 """Share of windows in the lowest mode from which a difference in colour is taken for another white balance."""
 
+EVEN_SHARE = 0.8
+"""The same from which any difference in colour is the daylight's. Measured: 0.83 and up where it is, 0.76 at most where a
+tinted lamp reaches all."""
+
 TAIL = 0.02
 """Windows just below the lowest mode (0.03 to 0.2 stops), as a share of those in it, up to which it is unlit. Measured:
 0.009 at most where much is unlit, 0.03 to 1.7 where a lamp reaches all and the answer is 0.04 to 0.3 EV wrong."""
@@ -69,20 +74,40 @@ BALANCE_EV = 0.08
 """Difference between channels, in stops, from which two lamp frames differ in white balance; daylight's own drift and
 tinted light in shadows stay below it."""
 
-CLEARER = 1.3
-"""Factor by which more windows must agree (within 0.02 stops) once a gradient is taken off, or there is none."""
+CLEARER = 1.2
+"""Factor by which more windows must agree (within 0.01 stops) once a gradient is taken off, or there is none."""
+
+CLEAR = 1.04
+"""The same for a gradient that no fading lamp looks like."""
 
 STEEPNESS = tuple(np.arange(-3, 4) * 0.16)
 """Gradients that are tried, stops from edge to edge."""
 
-REACHES = 0.5
-"""Share of the picture's width or height over which unlit places must reach for a gradient along it."""
+PLANE_SHARE = 0.25
+"""Share of the windows that must lie on one plane. Measured: 0.5 and up where it is daylight's, 0.08 on a lamp's slope."""
+
+REACHES = 0.07
+"""Smallest share of the picture's width or height that unlit places are taken to reach over."""
+
+FADES_EV = 0.03
+"""Stops by which a lamp that fades out may slant the unlit places from one end to the other: over a narrow band that looks
+like a steep gradient. Measured: 0.004 to 0.03 (benchmarks/light.md)."""
+
+SURE_EV = 0.005
+"""Stops by which noise may slant them."""
+
+LAMPS_EV = 0.02
+"""Difference between channels, in stops, from which what is lit has another colour than what is not. Measured: 0.025 and up
+(benchmarks/light.md)."""
+
+LIT_EV = 0.1
+"""Stops above the plane of the unlit places from which a window is surely lit."""
+
+SPREADS_EV = 0.01
+"""Deviation of windows that are unlit, stops."""
 
 MOST_WINDOWS = 1500
 """Windows that a gradient is sought in, evenly picked."""
-
-LAMPS_EV = 0.1
-"""Largest difference of a lamp's colour from that of most lamps, in stops of R and B over G."""
 
 BELOW_EV = 0.02
 """Stops by which another cue may lie above the lowest mode: the drift cannot, but both have errors."""
@@ -90,11 +115,20 @@ BELOW_EV = 0.02
 GRADIENT_EV = 0.05
 """Smallest gradient that is levelled, in stops from edge to edge."""
 
+NARROWING_EV = (0.05, 0.035, 0.025, 0.02)
+"""Distances from the plane up to which windows count at first, stops."""
+
+SETTLING = 14
+"""Rounds of weighing the windows after that."""
+
 FLOOR = 1e-4
 """Linear light below which a ratio means nothing (a third of the first 8-bit level)."""
 
 DARK = 0.003
 """Linear light of the plate below which 8-bit steps and JPEG dominate a ratio (code 9 of 255)."""
+
+
+UNLIT = "from places that no flash reaches"
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +151,7 @@ class Drift:
     gradient: tuple[float, float] = (0.0, 0.0)
     channels: tuple[float, float, float] = (0.0, 0.0, 0.0)
     trusted: bool = True
-    how: str = "from places that no flash reaches"
+    how: str = UNLIT
 
 
 UNKNOWN = Drift(0.0, trusted=False, how="not measured: nothing was found that the flash does not reach")
@@ -145,44 +179,40 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Drift]:
     if all(look.sure or i == at for i, look in enumerate(looks)):
         return [look.drift() for look in looks]
     mirrored = reflections.measure(previews, at, lit=lit)
-    lines = [None] * len(previews) if lit else _lines(halves, looks, at)
+    shown = [m is not None and (not k.some or m.ev < k.ev + BELOW_EV) for k, m in zip(looks, mirrored, strict=True)]
+    open_ = [not look.sure and not ok and i != at for i, (look, ok) in enumerate(zip(looks, shown, strict=True))]
+    tinted = [None] * len(previews) if lit or not any(open_) else _tinted(halves, looks, at)
 
-    def choose(look: _Look, glint: reflections.Mirrored | None, line_ev: float | None) -> Drift:
+    def choose(look: _Look, glint: reflections.Mirrored | None, line: Settled | None) -> Drift:
         if look.sure:
             return look.drift()
         if glint is not None and (not look.some or glint.ev < look.ev + BELOW_EV):
-            how = "from reflections of the daylight: the flash reaches all else"
-            return Drift(glint.ev, channels=glint.channels, how=how)
-        if line_ev is not None and line_ev < look.ev + BELOW_EV:
-            return Drift(line_ev, how="from the colour of the lamp's light: the flash reaches all")
+            how = "from reflections of the daylight: the flash reaches all else" + _doubt(glint.doubtful)
+            return Drift(glint.ev, glint.gradient, glint.channels, how=how)
+        if line is not None and line.ev < look.ev + BELOW_EV:
+            how = "from the colour of the lamp's light: the flash reaches all" + _doubt(line.doubtful)
+            return Drift(line.ev, line.gradient, how=how)
         return UNKNOWN
 
-    found = [choose(*cues) for cues in zip(looks, mirrored, lines, strict=True)]
+    found = [choose(*cues) for cues in zip(looks, mirrored, tinted, strict=True)]
     found[at] = Drift(0.0)
     return found
 
 
-def _lines(halves: Sequence[_Half], looks: Sequence[_Look], at: int) -> list[float | None]:
-    """Drift of each frame from the colour of its lamp, stops, where that is the colour of most lamps.
+def _doubt(doubtful: bool) -> str:
+    return "; whether it changed more on one side cannot be told" if doubtful else ""
 
-    A frame of another white balance seems to have a lamp of another colour.
-    """
+
+def _tinted(halves: Sequence[_Half], looks: Sequence[_Look], at: int) -> list[Settled | None]:
+    """Drift of each frame from the colour of its lamp."""
     day = halves[at]
 
-    def line(i: int) -> tint.Line | None:
+    def ratios(i: int) -> tint.Ratios | None:
         if i == at or not looks[i].some:
             return None
-        return tint.meets_grey(tint.ratios(halves[i].linear, day.linear, halves[i].good & day.good), 2 ** looks[i].ev)
+        return tint.ratios(halves[i].linear, day.linear, halves[i].good & day.good, 2 ** looks[i].ev)
 
-    lines = parallel.each(line, range(len(halves)))
-    colours = [found.colour_ev for found in lines if found is not None]
-    if not colours:
-        return [None] * len(lines)
-    usual = np.median(colours, axis=0)
-    return [
-        None if found is None or np.abs(np.subtract(found.colour_ev, usual)).max() > LAMPS_EV else found.ev
-        for found in lines
-    ]
+    return tint.measure(parallel.each(ratios, range(len(halves))))
 
 
 class _Half:
@@ -219,9 +249,10 @@ class _Look:
     sure: bool = False  # and it is daylight
     gradient: tuple[float, float] = (0.0, 0.0)
     channels: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    doubtful: bool = False  # there may be a gradient, or another one
 
     def drift(self) -> Drift:
-        return Drift(self.ev, self.gradient, self.channels)
+        return Drift(self.ev, self.gradient, self.channels, how=UNLIT + _doubt(self.doubtful))
 
 
 def _look_twice(frame: _Half, day: _Half, *, lit: bool) -> _Look:
@@ -253,7 +284,9 @@ def _look(frame: _Half, day: _Half, windows: _Windows, *, lit: bool) -> _Look:
         return _Look()
     find = _common_mode if lit else lowest_mode
     mode, share = find(windows.ev)
-    gradient = (0.0, 0.0) if lit else _gradient(windows, frame.light.shape)  # two lamps' light is a slope anyway
+    gradient, doubtful = (0.0, 0.0), False
+    if not lit:  # two lamps' light is a slope anyway
+        gradient, doubtful = _gradient(windows, frame, day)
     if gradient != (0, 0):
         windows = _without_gradient(windows, gradient, frame.light.shape)
         mode, share = find(windows.ev)
@@ -261,14 +294,20 @@ def _look(frame: _Half, day: _Half, windows: _Windows, *, lit: bool) -> _Look:
     if share < (COMMON_SHARE if lit else SOME_SHARE) or not near.any():
         return _Look()
     ev, _ = lowest_mode(windows.ratio[near])
-    rows, cols = windows.rows[near], windows.cols[near]
-    stops = np.log2(np.maximum(frame.linear[rows, cols], FLOOR) / np.maximum(day.linear[rows, cols], FLOOR))
-    channels = _of_white(np.median(stops, axis=0))
+    channels = _colour(frame, day, windows.rows[near], windows.cols[near])
     tinted = float(np.ptp(channels))
-    alike = tinted < TINTED_EV or (share >= SURE_SHARE and (not lit or tinted > BALANCE_EV))
+    flat = gradient == (0, 0)  # with one, a tinted lamp that reaches all looks more like a step
+    balanced = flat and share >= SURE_SHARE and tinted > BALANCE_EV  # another white balance
+    alike = tinted < TINTED_EV or balanced or (share >= EVEN_SHARE and not lit)
     sharp = lit or _is_sharp(windows.ratio - ev)
     r, g, b = (float(c) for c in channels)
-    return _Look(ev, share, True, bool(alike and sharp), gradient, (r, g, b))
+    return _Look(ev, share, True, bool(alike and sharp), gradient, (r, g, b), doubtful)
+
+
+def _colour(frame: _Half, day: _Half, rows: NDArray[np.intp], cols: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Colour of a frame over the plate in some windows: stops of R, G, B, (3,)."""
+    stops = np.log2(np.maximum(frame.linear[rows, cols], FLOOR) / np.maximum(day.linear[rows, cols], FLOOR))
+    return _of_white(np.median(stops, axis=0))
 
 
 def _is_sharp(above: NDArray[np.float32]) -> bool:
@@ -321,47 +360,78 @@ def _stops(
     return np.asarray(np.log2(np.maximum(frame[rows, cols], FLOOR) / np.maximum(day[rows, cols], FLOOR)), np.float32)
 
 
-def _gradient(windows: _Windows, shape: tuple[int, int]) -> tuple[float, float]:
-    """Slow change of the drift over the picture, in stops per width and height; 0 where it is not needed.
+def _gradient(windows: _Windows, frame: _Half, day: _Half) -> tuple[tuple[float, float], bool]:
+    """Slow change of the drift over the picture, in stops per width and height, 0 where it is not needed; and any doubt.
 
-    The plane on which most windows lie; only across directions in which those reach over much of the picture, for the
-    light of a lamp that fades out is a slope, too.
+    The plane on which most windows lie. A lamp that fades out rises towards what it lights, and no steeper than by
+    `FADES_EV` over the unlit places: a plane that rises more, or the other way, is daylight. A lamp without an end is as
+    steep as that: then only its colour tells.
     """
-    h, w = shape
-    some = slice(None, None, max(1, len(windows.ratio) // MOST_WINDOWS))
-    x, y = (windows.cols[some] + 0.5) / w - 0.5, (windows.rows[some] + 0.5) / h - 0.5
-    v = windows.ratio[some].astype(np.float64)
-    plain = _crowd(v)[1]
-    if CLEARER * plain > len(v):
-        return 0.0, 0.0
-    along = np.stack([x, y], axis=1)
-    fit = _plane(v, along)
-    on = np.abs(v - fit[0] - along @ fit[1:]) < 0.04
-    wide = np.ptp(np.quantile(along[on], (0.05, 0.95), axis=0), axis=0) > REACHES
-    if not wide.all():
-        along = along * wide
-        fit = _plane(v, along)
-    if _crowd(v - along @ fit[1:])[1] < CLEARER * plain or np.abs(fit[1:]).max() < GRADIENT_EV:
-        return 0.0, 0.0
-    return float(fit[1]), float(fit[2])
+    h, w = frame.light.shape
+    step = max(1, len(windows.ratio) // MOST_WINDOWS)
+    rows, cols, v = windows.rows[::step], windows.cols[::step], windows.ratio[::step].astype(np.float64)
+    plain = _crowd(v, SPREADS_EV)[1]
+    if CLEAR * plain > len(v):
+        return (0.0, 0.0), False
+    along = np.stack([(cols + 0.5) / w - 0.5, (rows + 0.5) / h - 0.5], axis=1)
+    fit, on = _plane(v, along)
+    lit = v - fit[0] - along @ fit[1:] > LIT_EV
+    if on.mean() < PLANE_SHARE:
+        return (0.0, 0.0), False
+    reach = np.maximum(np.ptp(np.quantile(along[on], (0.05, 0.95), axis=0), axis=0), REACHES)
+    rises, coloured = np.zeros(2, bool), False
+    if lit.sum() >= ENOUGH:
+        rises = (along[lit].mean(axis=0) - along[on].mean(axis=0)) * fit[1:] > 0
+        lamps = _colour(frame, day, rows[lit], cols[lit]) - _colour(frame, day, rows[on], cols[on])
+        coloured = bool(np.ptp(lamps) > LAMPS_EV)
+    least = GRADIENT_EV + SURE_EV / reach
+    steep = np.abs(fit[1:]) > np.where(rises, GRADIENT_EV + FADES_EV / reach, least)
+    steep &= ~rises | coloured
+    doubtful = bool((np.abs(fit[1:]) > least)[~steep].any())
+    found = fit[1:] * steep
+    agree = _crowd(v - along @ found, SPREADS_EV)[1]
+    for axis in np.flatnonzero(steep):  # each has to be worth it
+        without = found * (np.arange(2) != axis)
+        clearer = CLEARER if rises[axis] else CLEAR
+        steep[axis] = agree > clearer * _crowd(v - along @ without, SPREADS_EV)[1]
+    if steep.any() and not steep.all():
+        fit, _ = _plane(v, along * steep)
+    return (float(fit[1] * steep[0]), float(fit[2] * steep[1])), doubtful
 
 
-def _plane(v: NDArray[np.float64], along: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Plane on which most values lie: its level in the middle and its two gradients, (3,)."""
+def _plane(v: NDArray[np.float64], along: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Plane on which most values lie: its level in the middle and its two gradients, (3,); and which do, (n,).
+
+    Above the plane there are windows that a lamp reaches faintly, down to the plane itself: each window counts by how
+    likely it is none of them.
+    """
     tried = [STEEPNESS if place.any() else (0.0,) for place in along.T]
-    steep = max(product(*tried), key=lambda g: (_crowd(v - along @ g)[1], -abs(g[0]) - abs(g[1])))
-    fit = np.array([_crowd(v - along @ steep)[0], *steep])
+    steep = max(product(*tried), key=lambda g: (_crowd(v - along @ g, SPREADS_EV)[1], -abs(g[0]) - abs(g[1])))
+    fit = np.array([_crowd(v - along @ steep, SPREADS_EV)[0], *steep])
     design = np.column_stack([np.ones(len(v)), along])
-    for near in (0.06, 0.04, 0.03, 0.03, 0.03):
-        on = np.abs(v - design @ fit) < near
-        fit = np.linalg.lstsq(design[on], v[on], rcond=None)[0]
-    return np.asarray(fit, np.float64)
+    weight = np.zeros(len(v))
+    for i in range(len(NARROWING_EV) + SETTLING):
+        off = v - design @ fit
+        weight = (np.abs(off) < NARROWING_EV[i]).astype(float) if i < len(NARROWING_EV) else _unlit(off)
+        pulled = design * weight[:, None]
+        fit = np.linalg.lstsq(pulled.T @ design, pulled.T @ v, rcond=1e-9)[0]  # a column may be all zero
+    return np.asarray(fit, np.float64), weight > 0.3
 
 
-def _crowd(stops: NDArray[np.float64]) -> tuple[float, int]:
-    """Value that most of these share within 0.02 stops, and how many do."""
+def _unlit(off: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Likelihood of windows so far from the plane to be unlit: a normal distribution among an even one above it."""
+    width = SPREADS_EV
+    faint = ((off > 3 * width) & (off < 6 * width)).sum() / (3 * width)
+    inside = (np.abs(off) < 2 * width).sum() - faint * 2 * width
+    peak = max(float(inside), 1.0) / (width * np.sqrt(2 * np.pi))
+    bell = peak * np.exp(-0.5 * (off / width) ** 2)
+    return np.asarray(bell / (bell + faint * (off > 0) + 0.02 * peak), np.float64)
+
+
+def _crowd(stops: NDArray[np.float64], near: float) -> tuple[float, int]:
+    """Value that most of these share within `near` stops, and how many do."""
     ordered = np.sort(stops)
-    last = np.searchsorted(ordered, ordered + 0.04)
+    last = np.searchsorted(ordered, ordered + 2 * near)
     count = last - np.arange(len(ordered))
     at = int(count.argmax())
-    return float(ordered[at] + 0.02), int(count[at])
+    return float(ordered[at] + near), int(count[at])

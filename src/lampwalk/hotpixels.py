@@ -1,7 +1,9 @@
 """Hot pixels: points of the sensor that are bright in every frame.
 
 A maximum collects them: when frames are moved into line, each brings its own copy. They sit still on the
-sensor while the scene moves or its light changes, and that is how they are told from real small lights.
+sensor while the scene moves or its light changes, and that is how they are told from real small lights. Where the light
+never changes they are told by their shape: one photosite of one colour, finer than most lenses draw. A coloured lamp that
+falls exactly on one photosite looks the same.
 """
 
 from __future__ import annotations
@@ -43,6 +45,20 @@ LIGHT_CHANGES = 1.6
 """Factor between the brightest and the dimmest surroundings of a point from which a steady excess is
 proof."""
 
+PURE = 0.15
+"""Share of its own colour that a hot pixel may have in the others: it is one photosite behind one filter."""
+
+NARROW = 0.1
+"""Share of its light that may reach `RING`, which demosaicing leaves dark. A red lamp that a lens draws with a sigma of half
+a pixel has 0.2 there, with 0.7 a third (medians of a simulation, bilinear demosaicing)."""
+
+SAME = 0.15
+"""Largest relative deviation of its light over the frames where only its shape tells: a lamp's changes as it moves over
+the photosites."""
+
+FAINTEST = 0.01
+"""Linear light below which a shape means nothing."""
+
 RING = 2
 """Pixels from the point to the ring that counts as its surroundings: a demosaiced hot pixel is 3 wide."""
 
@@ -72,6 +88,7 @@ class HotPixels:
         self._points: NDArray[np.intp] | None = None
         self._excess: list[NDArray[np.float32]] = []
         self._around: list[NDArray[np.float32]] = []
+        self._spill: list[NDArray[np.float32]] = []
         self._shape: tuple[int, ...] = ()
 
     def add(self, pixels: NDArray[Any]) -> None:
@@ -82,9 +99,10 @@ class HotPixels:
             self._points = _peaks(pixels)
         if pixels.shape != self._shape:
             raise InputError(f"frame of shape {pixels.shape} among {self._shape}", remedy="one size for all")
-        peak, ring = _sample(pixels, self._points)
+        peak, ring, brightest = _sample(pixels, self._points)
         self._excess.append(peak - ring)
         self._around.append(ring)
+        self._spill.append(brightest - ring)
 
     def found(self) -> NDArray[np.intp]:
         """Hot pixels so far: (n, 2) row and column; empty with fewer than three frames."""
@@ -103,9 +121,21 @@ class HotPixels:
         always = steady.sum(axis=0) >= MOSTLY * shows.sum(axis=0)
         dimmest, brightest = (np.where(steady, level, other) for other in (np.inf, 0))
         proven = enough & always & (brightest.max(axis=0) > LIGHT_CHANGES * dimmest.min(axis=0))
-        points: NDArray[np.intp] = self._points[proven]
+        points: NDArray[np.intp] = self._points[proven | self._one_photosite(excess, around)]
         most = max(FEW, MOST_PPM * 1e-6 * self._shape[0] * self._shape[1])
         return points if len(points) <= most else points[:0]
+
+    def _one_photosite(self, excess: NDArray[np.float32], around: NDArray[np.float32]) -> NDArray[np.bool_]:
+        """Which points are finer than a lens draws, of one colour, and alike in all frames: (n,)."""
+        usual = np.median(excess, axis=0)
+        channel = usual.argmax(axis=1)
+        points = np.arange(len(channel))
+        own = usual[points, channel]
+        light = excess[:, points, channel]
+        alike = (np.abs(light - own) < SAME * own) | ((light + around[:, points, channel]) > FULL)
+        spill = np.median(np.array(self._spill)[:, points, channel], axis=0)
+        pure = np.sort(usual, axis=1)[:, 1] < PURE * own
+        return np.asarray((own > FAINTEST) & pure & (spill < NARROW * own) & (alike.mean(axis=0) >= MOSTLY))
 
 
 def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
@@ -151,10 +181,13 @@ def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:
     return points[inner]
 
 
-def _sample(pixels: NDArray[Any], points: NDArray[np.intp]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Linear light of points and of their surroundings: two (n, 3)."""
+def _sample(
+    pixels: NDArray[Any], points: NDArray[np.intp]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Linear light of points, of their surroundings and of the brightest there: three (n, 3)."""
     peak = to_linear(pixels[points[:, 0], points[:, 1]])
-    return peak, np.median(to_linear(_ring(pixels, points)), axis=1)
+    ring = to_linear(_ring(pixels, points))
+    return peak, np.median(ring, axis=1), ring.max(axis=1, initial=0)
 
 
 def _ring(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:

@@ -1,14 +1,16 @@
 """Drift of the daylight from its reflections in metal, glass or wet ground, where a flash reaches all else.
 
 What a mirror shows of a window or the sky has the daylight's own changes of brightness, in every frame alike, while
-a lamp adds at most something even: the slope of a frame on the plate inside such a reflection is the drift. A place
-where the frames disagree is a bright surface, no reflection.
+a lamp adds at most something nearly even: the slope of a frame on the plate inside such a reflection is the drift. It is
+the truer the less lamp light there is beside the reflection's contrast. A place where the frames disagree is a bright
+surface, no reflection.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 
 from .colour import LUMINANCE
 from .light import darkest
-from .modes import highest_mode
+from .places import NOTHING, Settled, gather, settle
 from .previews import Preview
 
 WINDOWS_PX = (2.5, 4.0)
@@ -25,9 +27,9 @@ WINDOWS_PX = (2.5, 4.0)
 BRIGHTER = 1.5
 """Factor over its surroundings from which a place of the plate counts as a reflection of the daylight itself."""
 
-QUIET_PX = 0.7
-"""Sigma of the smoothing before, preview pixels: reflections are small. With 1.0 the worst frame of the workshop is 0.06
-off, with 1.5 0.12 (benchmarks/light.md)."""
+QUIET_PX = 0.85
+"""Sigma of the smoothing before, preview pixels: reflections are small. With less, frames that were resampled look softer
+than the plate (errors fall); with more, what surrounds a reflection counts, too (errors rise)."""
 
 SPREAD = 0.008
 """Smallest spread of the plate in a window, linear light."""
@@ -35,37 +37,55 @@ SPREAD = 0.008
 CORRELATED = 0.95
 """Squared correlation of frame and plate in a window from which its slope is trusted."""
 
-MOST_POINTS = 2000
+MOST_POINTS = 1500
 """Windows of one size that are looked at, evenly picked."""
 
-ENOUGH = 60
-"""Slopes below which a frame is not measured."""
+PLACE_PX = 20
+"""Side, in preview pixels, of the squares whose windows are taken for one witness."""
 
-MANY = 150
-"""The same where the plate is lit, too, and for a difference in white balance."""
+FEWEST = 3
+"""Windows below which a place says nothing."""
 
-REAL_SHARE = 0.5
-"""Share of the places, of those with a slope in half of the frames, at which the frames agree: then there are reflections
-at all. Measured: 0.56 and up with metal or wet ground, 0.46 at most without (0.19 where an ambient frame is the plate)."""
+READ_EV = 0.02
+"""Error of a slope where there is no lamp light, stops."""
 
-SAME_EV = 0.1
-"""Stops from a frame's mode up to which a slope agrees with it."""
+UNEVEN_EV = 0.15
+"""Error of a slope where there is as much lamp light as the reflection has contrast, stops; less in proportion. Measured:
+0.02 at a tenth, 0.04 at a third, 0.07 at a half (workshop)."""
+
+ABOVE = 1.25
+"""Factor on the error of places that say more than the others: mirrors show what the lamp lights, too."""
+
+REAL_SHARE = 0.62
+"""Share of the windows, of those with a slope in half of the frames, at which the frames agree: then there are reflections
+at all. Measured: 0.72 and up with metal or wet ground, 0.53 at most without."""
+
+SAME_EV = 0.2
+"""Stops from a frame's drift up to which a slope agrees with it, and no more than `SAME_ERRORS`."""
+
+SAME_ERRORS = 2.5
 
 FRAMES_AGREE = 0.5
-"""Share of the frames whose slope must agree at one place: then it is a reflection."""
-
-MODE_EV = 0.04
-"""Width of a mode of slopes, stops."""
-
-TRUSTED_SHARE = 0.5
-"""Share of slopes that must agree in one frame. Measured: right answers 0.49 and up, most above 0.75."""
+"""Share of the frames whose slope must agree at one window: then it is a reflection."""
 
 ROUNDS = 3
-"""Times that places are picked by the modes, and modes taken from the places."""
+"""Times that windows are picked by the drifts, and drifts taken from the windows."""
+
+ERROR_EV = 0.018
+"""Standard error from which a drift is not known well enough, stops."""
 
 BALANCE_EV = 0.1
 """Difference between channels, in stops, from which a frame's white balance is another; measured: 0.02, once 0.07, where it
 is not."""
+
+BALANCE_ERROR_EV = 0.025
+"""Standard error of a channel from which a white balance is not known."""
+
+HINT_ERROR_EV = 0.06
+"""Standard error up to which a channel still tells that the white balance is another."""
+
+HINTS = 2
+"""Channels that must tell it is not."""
 
 Points = NDArray[np.intp]
 Windows = tuple[Points, Points, NDArray[np.float32]]
@@ -74,18 +94,37 @@ Windows = tuple[Points, Points, NDArray[np.float32]]
 
 @dataclass(frozen=True, slots=True)
 class Mirrored:
-    """What reflections say of one frame.
+    """What reflections say about one frame.
 
     Attributes
     ----------
     ev : float
         Drift of the daylight, stops of luminance.
+    gradient : (float, float)
+        Further stops from left to right and from top to bottom.
     channels : (float, float, float)
         Further stops in R, G, B; 0 where the white balance is the same.
+    doubtful : bool
+        There may be a gradient, or another one.
     """
 
     ev: float
+    gradient: tuple[float, float] = (0.0, 0.0)
     channels: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    doubtful: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Slopes:
+    """Slope of each frame on the plate in each window: (frames, windows)."""
+
+    ev: NDArray[np.float64]  # stops
+    error: NDArray[np.float64]  # stops
+    trust: NDArray[np.bool_]
+
+    def over(self, at: int) -> _Slopes:
+        """The same over one of the frames, which is no better known itself."""
+        return _Slopes(self.ev - self.ev[at], np.hypot(self.error, self.error[at]), self.trust & self.trust[at])
 
 
 def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Mirrored | None]:
@@ -110,22 +149,44 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Mirrored
     good = [_good(p) for p in previews]
     glint = _glints(plate) & good[at]
     windows = [_windows(plate, glint, sigma) for sigma in WINDOWS_PX]
-    slopes, trust, weights = _slopes(plain, plate, windows, good)
+    slopes = _slopes(plain, plate, windows, good)
     if lit:
-        slopes, trust = slopes - slopes[at], trust & trust[at]
-    keep = _agreed(slopes, trust, weights, at)
-    found = [_mode(s, t & keep, weights) for s, t in zip(slopes, trust, strict=True)]
-    enough = (trust & keep).sum(axis=1) >= (MANY if lit else ENOUGH)
-    sure = [bool(ok and share >= TRUSTED_SHARE) for (_, share), ok in zip(found, enough, strict=True)]
+        slopes = slopes.over(at)
+    witness = _Witnesses(np.concatenate([points for points, _, _ in windows]), plate.shape, lit=lit)
+    keep = _agreed(slopes, witness, at)
+    found = [witness.ask(slopes, i, keep, slanted=not lit) for i in range(len(previews))]
+    sure = [drift.agreed and drift.error < ERROR_EV for drift in found]
     if not any(sure):
         return [None] * len(previews)
-    kept = np.split(keep, np.cumsum([len(points) for points, _, _ in windows])[:-1])
-    windows = [(p[k], i[k], a[k]) for (p, i, a), k in zip(windows, kept, strict=True)]
-    colours = np.stack([_colour(previews, at, c, windows, good, lit=lit) for c in range(3)], axis=1)
-    return [_mirrored(mode, stops) if ok else None for (mode, _), stops, ok in zip(found, colours, sure, strict=True)]
+    channels = [_channel(previews, at, c, windows, good, lit=lit) for c in range(3)]
+
+    def mirrored(i: int) -> Mirrored | None:
+        colours = [witness.ask(channel, i, keep, slanted=False) for channel in channels]
+        return _mirrored(found[i], colours)
+
+    return [mirrored(i) if ok else None for i, ok in enumerate(sure)]
 
 
-def _colour(
+class _Witnesses:
+    """Places of the picture that hold windows."""
+
+    def __init__(self, points: Points, shape: tuple[int, int], *, lit: bool) -> None:
+        rows, cols = np.divmod(points, shape[1])
+        squares, self._place = np.unique(rows // PLACE_PX * shape[1] + cols // PLACE_PX, return_inverse=True)
+        middle = np.stack([squares % shape[1], squares // shape[1]], axis=1) * PLACE_PX + PLACE_PX / 2
+        self._xy = middle / np.array(shape[::-1]) - 0.5
+        self._above = 1.0 if lit else ABOVE
+
+    def ask(self, slopes: _Slopes, frame: int, keep: NDArray[np.bool_], *, slanted: bool) -> Settled:
+        """What the places say about one frame."""
+        use = slopes.trust[frame] & keep
+        if not use.any():
+            return NOTHING
+        stops, error = gather(slopes.ev[frame, use], slopes.error[frame, use], self._place[use], len(self._xy), FEWEST)
+        return settle(stops, error, self._xy, above=self._above, slanted=slanted)
+
+
+def _channel(
     previews: Sequence[Preview],
     at: int,
     channel: int,
@@ -133,24 +194,27 @@ def _colour(
     good: Sequence[NDArray[np.bool_]],
     *,
     lit: bool,
-) -> NDArray[np.float64]:
-    """Mode of the slopes of one channel, stops, for each frame; NaN where there are few."""
+) -> _Slopes:
     pictures = [_quiet(np.ascontiguousarray(p.linear[..., channel])) for p in previews]
     plate = _second_darkest(pictures) if lit and len(pictures) > 2 else pictures[at]
-    slopes, trust, weights = _slopes(pictures, plate, windows, good)
-    if lit:
-        slopes, trust = slopes - slopes[at], trust & trust[at]
-    return np.array(
-        [_mode(s, t, weights)[0] if t.sum() >= MANY else np.nan for s, t in zip(slopes, trust, strict=True)]
-    )
+    slopes = _slopes(pictures, plate, windows, good)
+    return slopes.over(at) if lit else slopes
 
 
-def _mirrored(mode: float, stops: NDArray[np.float64]) -> Mirrored:
-    if not np.ptp(stops) >= BALANCE_EV:  # or not known
-        return Mirrored(mode)
+def _mirrored(drift: Settled, colours: Sequence[Settled]) -> Mirrored | None:
+    """Drift with its colour; None where the channels differ, but not by a white balance that is known."""
+    stops = np.array([colour.ev for colour in colours])
+    known = all(colour.agreed and colour.error < BALANCE_ERROR_EV for colour in colours)
+    if not known:
+        apart = [abs(c.ev - drift.ev) for c in colours if c.error < HINT_ERROR_EV]
+        alike = len(apart) >= HINTS and max(apart) < BALANCE_EV
+        return Mirrored(drift.ev, drift.gradient, doubtful=drift.doubtful) if alike else None
+    if np.ptp(stops) < BALANCE_EV:
+        return Mirrored(drift.ev, drift.gradient, doubtful=drift.doubtful)
     ev = float(np.log2(np.exp2(stops) @ LUMINANCE))
     r, g, b = (float(s) - ev for s in stops)
-    return Mirrored(ev, (r, g, b))
+    slanted = drift.gradient != (0, 0)  # of the darkest channel, which is now another from place to place
+    return Mirrored(ev, channels=(r, g, b), doubtful=drift.doubtful or slanted)
 
 
 def _quiet(channel: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -174,27 +238,28 @@ def _slopes(
     plate: NDArray[np.float32],
     windows: Sequence[Windows],
     good: Sequence[NDArray[np.bool_]],
-) -> tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]:
-    """Slope of each frame on the plate, stops, in windows; whether to trust it; weight of a window."""
-    found: list[tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]] = []
+) -> _Slopes:
+    """Slope of each frame on the plate in windows, the lamp light there, and whether to trust it."""
+    found: list[tuple[NDArray[Any], NDArray[Any], NDArray[np.bool_]]] = []
     for points, inside, around in windows:
         a = plate.ravel()[inside]
-        total = around.sum(axis=1)
-        centred = a - ((around * a).sum(axis=1) / total)[:, None]
-        spread = np.maximum((around * centred**2).sum(axis=1) / total, np.float32(1e-9))
-        pull = around * centred / total[:, None]
-        ev, sure = [], []
+        share = around / around.sum(axis=1, keepdims=True)
+        middle = np.einsum("np,np->n", share, a)
+        pull = share * (a - middle[:, None])
+        spread = np.maximum(np.einsum("np,np->n", pull, a), np.float32(1e-9))
+        ev, error, sure = [], [], []
         for frame, usable in zip(frames, good, strict=True):
             f = frame.ravel()[inside]
-            slope = (pull * f).sum(axis=1) / spread
-            mean = (around * f).sum(axis=1) / total
-            own = np.maximum((around * f * f).sum(axis=1) / total - mean**2, 1e-12)
+            slope = np.einsum("np,np->n", pull, f) / spread
+            mean = np.einsum("np,np->n", share, f)
+            own = np.maximum(np.einsum("np,np,np->n", share, f, f) - mean**2, 1e-12)
+            lamp = np.abs(mean - slope * middle) / (np.maximum(slope, 0.05) * np.sqrt(spread))
             ev.append(np.log2(np.maximum(slope, 1e-3)))
+            error.append(np.hypot(READ_EV, UNEVEN_EV * lamp))
             sure.append((slope > 0.1) & (slope**2 * spread > CORRELATED * own) & usable.ravel()[points])
-        weight = np.minimum(spread, np.float32(0.02**2))
-        found.append((np.array(ev, np.float32), np.array(sure), weight))
-    slopes, trust, weights = (np.concatenate([f[k] for f in found], axis=-1) for k in range(3))
-    return slopes, trust, weights
+        found.append((np.array(ev), np.array(error), np.array(sure)))
+    every, errors, trust = (np.concatenate([f[k] for f in found], axis=-1) for k in range(3))
+    return _Slopes(every.astype(np.float64), errors.astype(np.float64), trust)
 
 
 def _glints(plate: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -218,25 +283,16 @@ def _windows(plate: NDArray[np.float32], glint: NDArray[np.bool_], sigma: float)
     return points, inside, np.asarray(bell * glint.ravel()[inside], np.float32)
 
 
-def _agreed(
-    slopes: NDArray[np.float32], trust: NDArray[np.bool_], weights: NDArray[np.float32], at: int
-) -> NDArray[np.bool_]:
+def _agreed(slopes: _Slopes, witness: _Witnesses, at: int) -> NDArray[np.bool_]:
     """Windows in which the frames agree: (n,); none where that is too few of all."""
-    n = len(slopes)
+    n = len(slopes.ev)
     others = np.arange(n) != at
     needed = max(2.0, FRAMES_AGREE * (n - 1)) if n > 3 else 1.0
-    keep = np.asarray(trust[others].sum(axis=0) >= needed)
+    keep = np.asarray(slopes.trust[others].sum(axis=0) >= needed)
     seen = max(1, int(keep.sum()))
     for _ in range(ROUNDS if n > 3 else 0):
-        modes = np.array([_mode(s, t & keep, weights)[0] for s, t in zip(slopes, trust, strict=True)])
-        agree = trust & (np.abs(slopes - modes[:, None]) < SAME_EV)
+        drifts = np.array([witness.ask(slopes, i, keep, slanted=False).ev for i in range(n)])
+        near = np.minimum(SAME_ERRORS * slopes.error, SAME_EV)
+        agree = slopes.trust & (np.abs(slopes.ev - drifts[:, None]) < near)
         keep = agree[others].sum(axis=0) >= needed
     return keep if keep.sum() >= REAL_SHARE * seen else np.zeros_like(keep)
-
-
-def _mode(slopes: NDArray[np.float32], use: NDArray[np.bool_], weights: NDArray[np.float32]) -> tuple[float, float]:
-    if not use.any():
-        return 0.0, 0.0
-    mode, _ = highest_mode(slopes[use], MODE_EV, weights[use])
-    near = np.abs(slopes[use] - mode) < 2 * MODE_EV
-    return mode, float(weights[use][near].sum() / weights[use].sum())

@@ -8,6 +8,7 @@ import pytest
 
 from lampwalk import drift, modes, reflections, tint
 from lampwalk.colour import LUMINANCE, to_encoded
+from lampwalk.places import Settled
 from lampwalk.previews import Preview, make_preview
 
 H, W = 320, 480
@@ -91,27 +92,79 @@ def test_reflections_show_another_white_balance() -> None:
     assert np.exp2(found.channels) @ LUMINANCE == pytest.approx(1)
 
 
+def test_channels_that_differ_by_no_known_balance_leave_the_drift_unknown() -> None:
+    """The darkest channel alone says -0.1; red, hardly read, says 0.9."""
+
+    def read(ev: float, error: float) -> Settled:
+        return Settled(ev=ev, gradient=(0.0, 0.0), error=error, voices=10.0, share=0.9)
+
+    blue, green, red = read(-0.1, 0.01), read(-0.08, 0.04), read(0.9, 0.05)
+    assert reflections._mirrored(blue, [red, green, blue]) is None
+    same = reflections._mirrored(blue, [read(-0.05, 0.05), green, blue])
+    assert same is not None
+    assert (same.ev, same.channels) == (-0.1, (0, 0, 0))
+
+
 def test_texture_is_not_taken_for_reflections() -> None:
     assert reflections.measure(series(DAY, [0.2, -0.15, 0.0, 0.1]), 0, lit=False)[1:] == [None] * 4
 
 
-def test_the_line_of_ratios_meets_the_grey_axis_at_the_drift() -> None:
-    rng = np.random.default_rng(2)
-    strength = rng.uniform(0.1, 3, (3000, 1))
-    points = 1.1 + strength * [1.2, 1.0, 0.7] + rng.normal(0, 0.01, (3000, 3))
-    line = tint.meets_grey(points, 1.2)
-    assert line is not None
-    assert line.ev == pytest.approx(np.log2(1.1), abs=0.01)
-    assert line.colour_ev == pytest.approx(np.log2([1.2, 0.7]), abs=0.02)
+def ratios(drift_ev: float, lamp: list[float], seed: int, bend: float = 0.0, slant: float = 0.0) -> tint.Ratios:
+    """Frame over plate all over a picture: daylight, and a lamp that is somewhere weak, somewhere strong."""
+    rng = np.random.default_rng(seed)
+    xy = rng.uniform(-0.5, 0.5, (12000, 2))
+    g = np.exp2(drift_ev + slant * xy[:, :1])
+    strength = 0.1 + 2 * (0.5 + 0.5 * np.sin(7 * xy[:, :1] + seed)) * rng.uniform(0.2, 1, (12000, 1))
+    tinted = bend * (np.sin(15 * xy[:, 1:]) > 0) * strength * [0.3, 0.0, -0.3]  # some walls are red
+    rgb = g + strength * np.array(lamp) + tinted + rng.normal(0, 0.01, (12000, 3))
+    return tint.Ratios(rgb, xy, float(np.quantile(rgb, 0.02)))
 
 
-def test_a_bent_line_or_one_without_colour_has_no_meeting_point() -> None:
-    rng = np.random.default_rng(2)
-    strength = rng.uniform(0.1, 3, (3000, 1))
-    noise = rng.normal(0, 0.005, (3000, 3))
-    assert tint.meets_grey(1.1 + strength * [1.0, 1.0, 1.0] + noise, 1.2) is None
-    bent = 1.1 + strength * [1.2, 1.0, 0.7] + np.minimum(strength, 1) ** 2 * [-0.3, 0, 0.35] + noise
-    assert tint.meets_grey(bent, 1.2) is None
+def test_the_colour_that_the_lamp_has_in_all_frames_splits_off_the_daylight() -> None:
+    evs = [0.2, -0.1, 0.0, 0.1]
+    found = tint.measure([ratios(ev, [1.2, 1.0, 0.7], i) for i, ev in enumerate(evs)])
+    assert all(one is not None and one.gradient == (0, 0) for one in found)
+    assert [one.ev for one in found if one is not None] == pytest.approx(evs, abs=0.02)
+
+
+def test_a_gradient_shows_in_what_is_left_of_the_daylight() -> None:
+    lamp = [1.2, 1.0, 0.7]
+    found = tint.measure([ratios(0.1, lamp, 1, slant=0.2), *(ratios(0.0, lamp, i) for i in (2, 3))])[0]
+    assert found is not None
+    assert found.ev == pytest.approx(0.1, abs=0.02)
+    assert found.gradient == pytest.approx((0.2, 0.0), abs=0.05)
+
+
+def test_walls_that_tint_the_light_or_a_lamp_without_colour_show_nothing() -> None:
+    assert tint.measure([ratios(0.1, [1.0, 1.0, 1.0], i) for i in range(3)]) == [None] * 3
+    assert tint.measure([ratios(0.1, [1.2, 1.0, 0.7], i, bend=1.0) for i in range(3)]) == [None] * 3
+
+
+def test_a_frame_whose_lamp_has_another_colour_is_left_out() -> None:
+    """Its white balance may have been changed."""
+    frames = [ratios(0.0, [1.2, 1.0, 0.7], i) for i in range(5)]
+    frames[1] = tint.Ratios(frames[1].rgb * [1.15, 1.0, 0.87], frames[1].xy, frames[1].lowest)
+    assert [one is None for one in tint.measure(frames)] == [False, True, False, False, False]
+
+
+def test_what_only_a_few_frames_say_is_chance() -> None:
+    """Three lamps of the daylight's colour: then the line of the other two is not believed either."""
+    frames = [ratios(0.0, [1.0, 1.0, 1.0] if i < 3 else [1.2, 1.0, 0.7], i) for i in range(5)]
+    assert tint.measure(frames) == [None] * 5
+
+
+def test_unlit_places_in_a_band_show_a_gradient_across_it() -> None:
+    """The lamp lights the lower half only, in its own colour, and fades out towards the band."""
+    below = np.clip((np.arange(H) / H - 0.55) / 0.45, 0, 1)[:, None, None].astype(np.float32) ** 2
+    slope = (np.arange(H)[:, None, None] + 0.5) / H - 0.5
+    frames = [shoot(ground() * 0.15 * DAY)]
+    for i, gradient in enumerate((0.3, -0.3, 0.0), 1):
+        day = 0.15 * DAY * np.exp2(0.1 + gradient * slope)
+        frames.append(shoot((ground() * (day + 0.4 * below * pool(240, 300) * FLASH)).astype(np.float32), i))
+    found = drift.measure(frames, 0, lit=False)[1:]
+    assert all(f.trusted for f in found)
+    assert [f.ev for f in found] == pytest.approx([0.1] * 3, abs=0.02)
+    assert [f.gradient[1] for f in found] == pytest.approx([0.3, -0.3, 0.0], abs=0.05)
 
 
 def test_modes() -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
 from lampwalk import hotpixels
+from lampwalk.colour import to_encoded
 from lampwalk.errors import InputError
 from lampwalk.hotpixels import HotPixels
 
@@ -90,3 +92,39 @@ def test_bad_input_is_refused() -> None:
         hot.add(np.zeros((5, 5)))
     with pytest.raises(InputError, match="outside"):
         hotpixels.remove(frames(1)[0], np.array([[80, 0]]))
+
+
+def demosaiced(light: np.ndarray) -> np.ndarray:
+    """Picture of an RGGB sensor, bilinear: (H, W, 3) uint8, encoded."""
+    masks = np.zeros_like(light)
+    masks[::2, ::2, 0], masks[::2, 1::2, 1], masks[1::2, ::2, 1], masks[1::2, 1::2, 2] = 1, 1, 1, 1
+    wide, cross = np.float32([[1, 2, 1], [2, 4, 2], [1, 2, 1]]) / 4, np.float32([[0, 1, 0], [1, 4, 1], [0, 1, 0]]) / 4
+    channels = [cv2.filter2D((light * masks)[..., c], -1, k) for c, k in enumerate((wide, cross, wide))]
+    return (to_encoded(np.stack(channels, axis=2)) / 257 + 0.5).astype(np.uint8)
+
+
+def unlit(spot: np.ndarray, seed: int) -> np.ndarray:
+    """Dim even ground whose light never changes, with noise, and a spot of light: (60, 60, 3)."""
+    rng = np.random.default_rng(seed)
+    return (0.02 + rng.normal(0, 0.0008, (60, 60, 3)) + spot[..., None] * [1.0, 0.05, 0.02]).astype(np.float32)
+
+
+def test_one_photosite_is_found_where_the_light_never_changes() -> None:
+    site = np.zeros((60, 60))
+    site[30, 20] = 0.2  # behind a red filter
+    hot = HotPixels()
+    for seed in range(4):
+        hot.add(demosaiced(unlit(site, seed)))
+    assert hot.found().tolist() == [[30, 20]]
+
+
+@pytest.mark.parametrize("at", [(30.3, 20.5), (30.4, 20.3), (29.6, 20.8)])
+def test_a_small_red_lamp_that_a_lens_has_drawn_is_kept(at: tuple[float, float]) -> None:
+    """Spread with a sigma of 0.8 photosites, on a tripod that gives by a quarter of one. (Centred on a photosite, it would be
+    taken for a hot pixel: there is no difference.)"""
+    y, x = np.mgrid[:60, :60]
+    hot = HotPixels()
+    for seed in range(4):
+        dx = at[1] + 0.25 * (seed % 2)
+        hot.add(demosaiced(unlit(0.3 * np.exp(-((y - at[0]) ** 2 + (x - dx) ** 2) / (2 * 0.8**2)), seed)))
+    assert len(hot.found()) == 0
