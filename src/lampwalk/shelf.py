@@ -121,9 +121,10 @@ class Shelf:
             for i, (_, pixels) in sorted(
                 enumerate(self._held), key=lambda held: held[1][0] != ""
             ):  # unneeded ones first
-                if pixels.base is None and pixels.shape == tuple(shape) and pixels.dtype == dtype:
+                whole = pixels if pixels.base is None else pixels.base  # decoders give a view of what they were given
+                if isinstance(whole, np.ndarray) and whole.shape == tuple(shape) and whole.dtype == dtype:
                     self._held.pop(i)
-                    return pixels
+                    return whole
         return np.empty(shape, dtype)
 
     def _keep(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float, *, last: bool) -> None:

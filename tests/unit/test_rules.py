@@ -146,3 +146,15 @@ def test_what_a_mask_keeps_from_a_sum_is_put_back_exactly_in_its_soft_edge_too()
     assert (added >= 0).all()
     assert added[0, 0] == pytest.approx(0)
     assert colour.to_linear(state[0]) + added == pytest.approx(day + other + lamp, rel=2e-3)
+
+
+def test_light_that_may_be_glow_is_not_carried_on() -> None:
+    """Where more glow was taken off than light is left, a frame counts as daylight for the fill; where lamp light is strong, not."""
+    frames, _ = series()
+    plate, stray = frames[0].linear, np.zeros((100, 150, 3), np.float32)
+    reach = np.full((200, 300), 255, np.uint8)
+    stray[:, :50] = 0.05  # beside a head, and nothing but noise is left there
+    stray[:, 130:] = 0.05  # on what the lamp lights ten times as strongly
+    shown = rules.as_merged(frames[3], plate, reach, stray)
+    assert np.abs(shown.linear[:, :90] - plate[:, :90]).max() < 1e-4
+    assert np.abs(shown.linear[:, 270:] - frames[3].linear[:, 270:]).max() < 1e-4

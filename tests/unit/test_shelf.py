@@ -1,0 +1,106 @@
+"""The shelf: what is decoded once need not be decoded again, and a lost copy costs nothing but time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+import lampwalk
+from lampwalk import shelf as shelves
+from lampwalk.frames import Frame
+from lampwalk.shelf import Shelf
+
+
+@pytest.fixture
+def frames(tmp_path: Path) -> list[Frame]:
+    for i in range(4):
+        picture = np.random.default_rng(i).integers(0, 255, (160, 240, 3), np.uint8)
+        cv2.imwrite(str(tmp_path / f"{i}.png"), picture)
+        cv2.imwrite(str(tmp_path / f"{i}.jpg"), cv2.GaussianBlur(picture, (0, 0), 3))
+        (tmp_path / f"{i}.png").unlink()
+    return list(lampwalk.read_series(tmp_path).frames)
+
+
+@pytest.fixture
+def decoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Names of the frames that were decoded, in order."""
+    names: list[str] = []
+    pixels = Frame.pixels
+
+    def counted(frame: Frame, room: shelves.Any = np.empty) -> np.ndarray:
+        names.append(frame.name)
+        return pixels(frame, room)
+
+    monkeypatch.setattr(Frame, "pixels", counted)
+    return names
+
+
+def first_pass(shelf: Shelf, frames: list[Frame]) -> list[np.ndarray]:
+    seen = []
+    for i, frame in enumerate(frames):
+        pixels = shelf.decode(frame, len(frames), last=i >= len(frames) - shelves.HELD)
+        seen.append(pixels.copy())
+        shelf.give_back(frame, pixels, untouched=True)
+    return seen
+
+
+def second_pass(shelf: Shelf, frames: list[Frame]) -> list[np.ndarray]:
+    seen = []
+    for frame in reversed(frames):
+        pixels = shelf.pixels(frame)
+        seen.append(pixels.copy())
+        pixels[:] = 0  # what the second pass does with them is its own affair
+        shelf.give_back(frame, pixels)
+    return seen[::-1]
+
+
+def test_the_last_frames_wait_in_their_memory(frames, decoded):
+    shelf = Shelf()
+    before = first_pass(shelf, frames)
+    after = second_pass(shelf, frames)
+    assert decoded == [f.name for f in frames] + [frames[1].name, frames[0].name]
+    assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
+
+
+def test_frames_wait_only_as_long_as_their_memory_is_not_needed(frames, decoded):
+    shelf = Shelf()
+    before = first_pass(shelf, frames)
+    assert all(np.array_equal(shelf.pixels(f), b) for f, b in zip(frames[:2], before[:2], strict=True))
+    assert np.array_equal(shelf.pixels(frames[3]), before[3])
+    assert decoded[4:] == [f.name for f in (frames[0], frames[1], frames[3])]
+
+
+def test_what_was_changed_is_decoded_again(frames, decoded):
+    shelf = Shelf()
+    pixels = shelf.decode(frames[0], 4, last=True)
+    before = pixels.copy()
+    pixels[:] = 0
+    shelf.give_back(frames[0], pixels)
+    assert np.array_equal(shelf.pixels(frames[0]), before)
+    assert len(decoded) == 2
+
+
+def test_frames_within_the_memory_are_kept(frames, decoded):
+    shelf = Shelf(memory_bytes=4 * 160 * 240 * 3)
+    before = first_pass(shelf, frames)
+    after = second_pass(shelf, frames)
+    assert len(decoded) == 4
+    assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
+
+
+def test_scratch_files_are_read_and_gone_and_a_lost_one_is_decoded_again(frames, decoded, tmp_path, monkeypatch):
+    monkeypatch.setattr(shelves, "WORTH", 1e9)
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    shelf = Shelf(scratch)
+    before = first_pass(shelf, frames)
+    files = sorted(scratch.iterdir())
+    assert len(files) == 2  # the last two wait in memory
+    files[0].write_bytes(b"short")
+    after = second_pass(shelf, frames)
+    assert decoded == [f.name for f in frames] + [frames[0].name]
+    assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
+    assert not list(scratch.iterdir())
