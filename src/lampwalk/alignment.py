@@ -181,7 +181,7 @@ def _moved_together(
     def in_pixels(motions: dict[int, Motion]) -> dict[int, Matrix]:
         return still | {i: normalised(np.linalg.inv(to_unit) @ m.matrix @ to_unit) for i, m in motions.items()}
 
-    group: Together | None = None
+    group = None
     for _ in range(LOOKS):
         group = Together(crew, in_pixels(chosen()), reference, group)
         for free in (3, 4) if not lens.breathes else (4,):
@@ -193,9 +193,6 @@ def _moved_together(
                 break
         if all(group.settled(i, matrices[i]) for i in fine):
             break
-    assert group is not None
-    matrices = in_pixels(chosen())
-    data |= {i: d for i in fine if (d := group.data(i, matrices, list(crew))) is not None}
     return lens, chosen()
 
 

@@ -181,7 +181,8 @@ class Together:
     def data(self, number: int, matrices: Mapping[int, Matrix], others: Collection[int]) -> Displacements | None:
         """Where other frames, brought by ``matrices``, say that the patches of a frame lie; None where none does."""
         brought = self.brought[number]
-        seen, found, information, usable = [], [], [], []
+        own = motion.moved(self.centres, np.asarray(np.linalg.inv(brought.matrix), np.float64))
+        seen, found, information = [], [], []
         for link in self.links:
             if number not in (link.of, link.to):
                 continue
@@ -189,17 +190,16 @@ class Together:
             if other not in others:
                 continue
             corrected = matrices[other] @ np.linalg.inv(self.brought[other].matrix)
-            own = motion.moved(self.centres, np.asarray(np.linalg.inv(brought.matrix), np.float64))
-            place = motion.moved(self.centres + sign * link.displacements, corrected)
-            seen.append((own - self.middle) / self.unit)
+            use = link.usable
+            place = motion.moved((self.centres + sign * link.displacements)[use], corrected)
+            seen.append((own[use] - self.middle) / self.unit)
             found.append((place - self.middle) / self.unit)
-            information.append(link.information * self.unit**2)
-            usable.append(link.usable)
+            information.append(link.information[use] * self.unit**2)
         if not seen:
             return None
         return Displacements(
             seen=np.concatenate(seen), found=np.concatenate(found), information=np.concatenate(information),
-            usable=np.concatenate(usable), looks=len(seen),
+            usable=np.ones(sum(map(len, seen)), bool), looks=len(seen),
         )  # fmt: skip
 
 
