@@ -6,8 +6,8 @@
    features give other places to start from (SIFT, MAGSAC) (`coarse`);
 2. patches at working size, all over the picture, refine it by least squares, first of edges without their sign, which
    light turns over, then with it; each knows how precisely and in which direction (`matching`);
-3. the lens that all frames share is found, and frames that moved far are measured again where it has them; the simplest
-   motion that explains the patches is kept: identity, shift, similarity, homography (`models`);
+3. every frame is compared with every other and all motions are found at once (`together`), with the lens that all
+   share; the simplest motion that explains the patches is kept: identity, shift, similarity, homography (`models`);
 4. an independent look (where does each patch correlate best, and what is found again elsewhere?) gives the verdict.
 """
 
