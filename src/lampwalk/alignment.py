@@ -31,7 +31,7 @@ from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
 from .models import Lens, Model, Motion, lens_of, simplest
 from .motion import impossible, middle_and_unit, scale_of, unit_matrix
 from .sighting import Gradient, Sighting, observe, patch_side
-from .together import Together
+from .together import Link, Together
 
 Verdict = Literal["aligned", "weak", "refused"]
 
@@ -181,9 +181,11 @@ def _moved_together(
     def in_pixels(motions: dict[int, Motion]) -> dict[int, Matrix]:
         return still | {i: normalised(np.linalg.inv(to_unit) @ m.matrix @ to_unit) for i, m in motions.items()}
 
-    group = None
+    brought = {i: b for i in fine if (b := told[i].brought) is not None}
+    links: list[Link] = []
     for _ in range(LOOKS):
-        group = Together(crew, in_pixels(chosen()), reference, group)
+        group = Together(crew, in_pixels(chosen()), reference, brought, links)
+        brought, links = group.brought, group.links
         for free in (3, 4) if not lens.breathes else (4,):
             matrices = group.solved(free, bend)
             telling = {i: group.data(i, matrices, [reference]) for i in fine}

@@ -5,6 +5,7 @@ The representation is smooth, so every second pixel says all: patches are sample
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
@@ -166,6 +167,22 @@ def view_of(sighting: Sighting, frame_to_reference: Matrix) -> View:
     if sighting.crops is None:
         return Whole(sighting.small, full_size=sighting.step == 1)
     return Windows(sighting, frame_to_reference)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Brought:
+    """The patches of one frame as its matrix brings them to the reference."""
+
+    matrix: Matrix
+    doubled: Field
+    signed: Field
+    reached: NDArray[np.bool_]
+
+
+def bring(view: View, frame_to_reference: Matrix) -> Brought:
+    """Patches of both representations in the reference's geometry."""
+    doubled, signed = (view.at(frame_to_reference, signed=signed) for signed in (False, True))
+    return Brought(frame_to_reference, doubled, signed, view.reached(frame_to_reference))
 
 
 def centres_of(shape: tuple[int, int]) -> Floats:

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from . import motion, parallel
 from .geometry import Matrix, normalised
 from .motion import Displacements, Floats, apart_px
-from .patches import ALIKE, Template, View, centres_of, view_of
-from .sighting import Field, Sighting
+from .patches import ALIKE, Brought, Template, bring, centres_of, view_of
+from .sighting import Sighting
 
 DISAGREE = 2.0
 """Error of a patch along the line on which its two displacements differ, in units of this difference."""
@@ -47,16 +47,6 @@ BOLD = 1.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Brought:
-    """The patches of one frame as its matrix brings them to the reference."""
-
-    matrix: Matrix
-    doubled: Field
-    signed: Field
-    reached: NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Link:
     """What the patches of frame ``to`` lack against those of frame ``of``."""
 
@@ -76,29 +66,28 @@ class Together:
     matrices : mapping of frame number to (3, 3) float64
         Frame to reference, at working size; the identity for the reference.
     reference : int
-    before : Together, optional
-        Of the same frames: what has settled since is taken over.
+    brought : mapping of frame number to Brought
+        What is known from before; taken over where it has settled.
+    links : sequence of Link
+        Between these.
     """
 
     def __init__(
         self, sightings: Mapping[int, Sighting], matrices: Mapping[int, Matrix], reference: int,
-        before: Together | None = None,
+        brought: Mapping[int, Brought], links: Sequence[Link] = (),
     ) -> None:  # fmt: skip
         self.numbers, self.reference = sorted(sightings), reference
         self.shape = sightings[reference].work_shape
         self.middle, self.unit = motion.middle_and_unit(self.shape)
         self.centres = centres_of(self.shape)
-        self.kept = [] if before is None else [i for i in self.numbers if before.settled(i, matrices[i])]
-
-        def bring(i: int) -> Brought:
-            if before is not None and i in self.kept:
-                return before.brought[i]
-            return _brought(view_of(sightings[i], matrices[i]), matrices[i])
-
-        self.brought = dict(zip(self.numbers, parallel.each(bring, self.numbers), strict=True))
-        old = () if before is None else before.links
-        self.links: list[Link] = [link for link in old if link.of in self.kept and link.to in self.kept]
-        self.links += [link for links in parallel.each(self._links, self.numbers[:-1]) for link in links]
+        self.brought = dict(brought)
+        self.kept = [i for i in self.numbers if i in brought and self.settled(i, matrices[i])]
+        new = [i for i in self.numbers if i not in self.kept]
+        self.brought |= zip(
+            new, parallel.each(lambda i: bring(view_of(sightings[i], matrices[i]), matrices[i]), new), strict=True
+        )
+        self.links: list[Link] = [link for link in links if link.of in self.kept and link.to in self.kept]
+        self.links += [link for made in parallel.each(self._links, self.numbers[:-1]) for link in made]
 
     def settled(self, number: int, matrix: Matrix) -> bool:
         """Whether a frame need not be brought again, as it has hardly another place than where it was brought."""
@@ -106,8 +95,8 @@ class Together:
 
     def _links(self, of: int) -> list[Link]:
         """What all later frames lack against this one."""
-        later = self.numbers[self.numbers.index(of) + 1 :]
-        new = [i for i in later if of not in self.kept or i not in self.kept]
+        known = {link.to for link in self.links if link.of == of}
+        new = [i for i in self.numbers if i > of and i not in known]
         if not new:
             return []
         one = self.brought[of]
@@ -201,10 +190,6 @@ class Together:
             seen=np.concatenate(seen), found=np.concatenate(found), information=np.concatenate(information),
             usable=np.ones(sum(map(len, seen)), bool), looks=len(seen),
         )  # fmt: skip
-
-
-def _brought(view: View, matrix: Matrix) -> Brought:
-    return Brought(matrix, view.at(matrix), view.at(matrix, signed=True), view.reached(matrix))
 
 
 def _beyond_noise(information: Floats, differ: Floats) -> Floats:

@@ -53,9 +53,10 @@ MOVED = [(0.0, 0.0), (0.6, -0.3), (-0.4, 0.5), (0.3, 0.2), (-0.5, -0.4)]
 @pytest.mark.parametrize("free", [3, 4])
 def test_frames_are_solved_all_at_once(free):
     sightings = dict(enumerate(under_lamps(WALK, 0.0, MOVED)))
-    matrices, group = {i: np.eye(3) for i in range(5)}, None
+    matrices, brought = {i: np.eye(3) for i in range(5)}, {}
     for _ in range(2):
-        group = Together(sightings, matrices, 0, group)
+        group = Together(sightings, matrices, 0, brought)
+        brought = group.brought
         assert len(group.links) == 10
         matrices = group.solved(free, 0.0)
     assert np.array_equal(matrices[0], np.eye(3))
@@ -81,9 +82,9 @@ def test_a_tripod_that_stood_still_is_left_alone_under_lamps_from_all_sides(reli
 
 def test_what_has_settled_is_not_compared_again():
     sightings = dict(enumerate(under_lamps(WALK, 0.0, MOVED)))
-    before = Together(sightings, {i: np.eye(3) for i in range(5)}, 0)
+    before = Together(sightings, {i: np.eye(3) for i in range(5)}, 0, {})
     shifted = {i: np.eye(3) for i in range(5)} | {3: np.array([[1, 0, 0.5], [0, 1, 0], [0, 0, 1.0]])}
-    again = Together(sightings, shifted, 0, before)
+    again = Together(sightings, shifted, 0, before.brought, before.links)
     assert again.kept == [0, 1, 2, 4]
     kept = [k for k in before.links if 3 not in (k.of, k.to)]
     assert [k for k in again.links if 3 not in (k.of, k.to)] == kept
