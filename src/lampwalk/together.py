@@ -122,6 +122,8 @@ class Together:
         free : 3 or 4
         bend : float
         """
+        if not self.links:
+            return {i: self.brought[i].matrix for i in self.numbers}
         column = {number: k for k, number in enumerate(self.numbers)}
         slope = motion.slopes((self.centres - self.middle) / self.unit, bend)[:, :, :free]
         pulls = [slope.transpose(0, 2, 1) @ (link.information * self.unit**2) for link in self.links]

@@ -90,3 +90,12 @@ def test_what_has_settled_is_not_compared_again():
     assert [k for k in again.links if 3 not in (k.of, k.to)] == kept
     assert len(again.links) == 10
     assert np.allclose(again.solved(3, 0.0)[3], before.solved(3, 0.0)[3], atol=0.05)
+
+
+def test_frames_that_nothing_links_stay_where_they_are():
+    rng = np.random.default_rng(8)
+    sightings = {i: observe(rng.integers(0, 256, SIZE[::-1], dtype=np.uint8)) for i in range(2)}
+    group = Together(sightings, {0: np.eye(3), 1: np.eye(3)}, 0, {})
+    assert not group.links
+    assert all(np.array_equal(m, np.eye(3)) for m in group.solved(3, 0.25).values())
+    assert group.data(1, {0: np.eye(3)}, [0]) is None
