@@ -6,8 +6,8 @@
    features give other places to start from (SIFT, MAGSAC) (`coarse`);
 2. patches at working size, all over the picture, refine it by least squares, first of edges without their sign, which
    light turns over, then with it; each knows how precisely and in which direction (`matching`);
-3. the lens that all frames share is found, and frames that moved far are measured again where it has them; the simplest
-   motion that explains the patches is kept: identity, shift, similarity, homography (`models`);
+3. every frame is compared with every other and all motions are found at once (`together`), with the lens that all
+   share; the simplest motion that explains the patches is kept: identity, shift, similarity, homography (`models`);
 4. an independent look (where does each patch correlate best, and what is found again elsewhere?) gives the verdict.
 """
 
@@ -16,7 +16,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
 from typing import Any, Literal
 
 import cv2
@@ -28,15 +27,16 @@ from .coarse import CONFIDENT
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, normalised, scaling
-from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare, measured_at
+from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
 from .models import Lens, Model, Motion, lens_of, simplest
 from .motion import impossible, middle_and_unit, scale_of, unit_matrix
 from .sighting import Gradient, Sighting, observe, patch_side
+from .together import Link, Together
 
 Verdict = Literal["aligned", "weak", "refused"]
 
-MEASURED_AGAIN = 2
-"""Times that the patches are measured where the lens of the series, known better each time, has them."""
+LOOKS = 3
+"""Times that all frames are brought to their places and compared with each other."""
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
@@ -152,33 +152,50 @@ def solve(
     matches = parallel.each(
         lambda i: None if i == reference else compare(base, sightings[i], _again(pixels, i)), range(len(sightings))
     )
-    matches, lens = _measured(base, matches)
-    found = [_REFERENCE if m is None else _concluded(m, lens) for m in matches]
+    lens, motions = _moved_together(sightings, matches, reference)
+    found = [
+        _REFERENCE if match is None else _concluded(match, lens, motions.get(i)) for i, match in enumerate(matches)
+    ]
     return tuple(_chained(sightings, found, lens, pixels))
 
 
-def _measured(base: Base, matches: Sequence[Match | None]) -> tuple[list[Match | None], Lens]:
-    """Find the lens of the series, and measure its frames once more where that lens has them."""
+def _moved_together(
+    sightings: Sequence[Sighting], matches: Sequence[Match | None], reference: int
+) -> tuple[Lens, dict[int, Motion]]:
+    """Find the lens of the series and the motions of its frames, each against all others."""
+    told = {i: m for i, m in enumerate(matches) if m is not None and m.data is not None and not _untold(m)}
+    data = {i: m.data for i, m in told.items() if m.data is not None}
+    units = [max(m.work) / 2 for m in told.values()]
+    lens = lens_of(list(data.values()), list(data.values()), units)
+    fine = {i: m.sighting for i, m in told.items() if m.sighting is not None and not m.others}
+    if not fine:
+        return lens, {}
+    shape, unit = sightings[reference].work_shape, max(sightings[reference].work_shape) / 2
+    to_unit, still = unit_matrix(shape), {reference: np.eye(3)}
+    crew = fine | {reference: sightings[reference]}
+    bend = motion.USUAL_BEND
 
-    def lens_now() -> Lens:
-        told = [m for m in measured if m is not None and not _untold(m)]
-        return lens_of([m.data for m in told if m.data is not None], [max(m.work) / 2 for m in told])
+    def chosen() -> dict[int, Motion]:
+        return {i: simplest(data[i], lens, unit) for i in fine}
 
-    def again(match: Match | None, lens: Lens) -> Match | None:
-        if match is None or match.data is None or _untold(match):
-            return match
-        to_unit = unit_matrix(match.work)
-        motion_ = simplest(match.data, lens, max(match.work) / 2)
-        return measured_at(base, match, normalised(np.linalg.inv(to_unit) @ motion_.matrix @ to_unit))
+    def in_pixels(motions: dict[int, Motion]) -> dict[int, Matrix]:
+        return still | {i: normalised(np.linalg.inv(to_unit) @ m.matrix @ to_unit) for i, m in motions.items()}
 
-    measured = list(matches)
-    lens = lens_now()
-    for _ in range(MEASURED_AGAIN):
-        before, measured = measured, parallel.each(partial(again, lens=lens), measured)
-        if all(new is old for new, old in zip(measured, before, strict=True)):
+    brought = {i: b for i in fine if (b := told[i].brought) is not None}
+    links: list[Link] = []
+    for _ in range(LOOKS):
+        group = Together(crew, in_pixels(chosen()), reference, brought, links)
+        brought, links = group.brought, group.links
+        for free in (3, 4) if not lens.breathes else (4,):
+            matrices = group.solved(free, bend)
+            telling = {i: group.data(i, matrices, [reference]) for i in fine}
+            data |= {i: d for i in fine if (d := group.data(i, matrices, list(crew))) is not None}
+            lens = lens_of([d for d in telling.values() if d is not None], [data[i] for i in fine], [unit] * len(fine))
+            if not lens.breathes:
+                break
+        if all(group.settled(i, matrices[i]) for i in fine):
             break
-        lens = lens_now()
-    return measured, lens
+    return lens, chosen()
 
 
 def best_connected(sightings: Sequence[Sighting]) -> int:
@@ -238,12 +255,12 @@ BREATHING = 0.0008
 # ---------------------------------------------------------------- model and verdict
 
 
-def _concluded(match: Match, lens: Lens) -> Alignment:
-    """Choose a motion and judge it."""
+def _concluded(match: Match, lens: Lens, motion_: Motion | None) -> Alignment:
+    """Judge a motion; choose it where none is known."""
     untold = _untold(match)
     if untold or match.data is None:
         return _refused(untold)
-    return _judged(match, simplest(match.data, lens, max(match.work) / 2))
+    return _judged(match, motion_ or simplest(match.data, lens, max(match.work) / 2))
 
 
 def _untold(match: Match) -> str:
@@ -274,7 +291,8 @@ def _judged(match: Match, motion_: Motion) -> Alignment:
     share = count / max(int(sure.sum()), 1)
     spread = _spread(centres[agree], match.work)
     usable = match.data.usable
-    lengths = np.hypot(*(motion_.fit.residuals * unit).T)[agree & usable]
+    rests = match.data.found - motion.moved(match.data.seen, motion_.matrix)
+    lengths = np.hypot(*(rests * unit).T)[agree & usable]
     residual = float(np.median(lengths)) * step if len(lengths) else np.inf
     sanity = impossible(lifted, full)
     if sanity:
@@ -363,7 +381,7 @@ def _chained(
         if alignment.verdict != "refused" or sightings[i].problem:
             continue
         for k in sorted(good, key=lambda j: abs(j - i))[:CHAIN]:
-            link = _concluded(compare(Base(sightings[k]), sightings[i], _again(pixels, i)), lens)
+            link = _concluded(compare(Base(sightings[k]), sightings[i], _again(pixels, i)), lens, None)
             if link.verdict == "aligned":
                 out[i] = _joined(link, found[k], sightings[i].shape)
                 break

@@ -14,7 +14,7 @@ from . import motion
 from .coarse import CONFIDENT, Coarse, common_motion, place
 from .geometry import Matrix, normalised
 from .models import LIKELIER_HOMOGRAPHY
-from .patches import ALIKE, WINDOW_PX, Template, View, Whole, Windows
+from .patches import ALIKE, WINDOW_PX, Brought, Template, View, Whole, Windows
 from .sighting import MARGIN_PX, Field, Sighting, enlarging, with_crops
 
 NEAR_PX = 1.5
@@ -57,14 +57,13 @@ class Match:
     data: motion.Displacements | None = None
     peaks: tuple[NDArray[np.float64], ...] = ()
     matrix: Matrix = field(default_factory=lambda: np.eye(3))
-    measured_at: Matrix = field(default_factory=lambda: np.eye(3))
     work: tuple[int, int] = (1, 1)
     step: int = 1
     coarse: bool = False
     sound: bool = False
     others: float = 0.0
-    signed: bool = False
     sighting: Sighting | None = None
+    brought: Brought | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,15 +102,15 @@ class Base:
         if sighting.problem:
             return
         self.coarse = Coarse(sighting)
-        self.coarse_template = Template(self.coarse.view)
-        self.coarse_signed = Template(self.coarse.view, signed=True)
+        self.coarse_template = Template.of(self.coarse.view)
+        self.coarse_signed = Template.of(self.coarse.view, signed=True)
         if sighting.crops is not None:
             view: View = Windows(sighting, np.eye(3))
         else:
             view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
         self.template, self.signed_template = self.coarse_template, self.coarse_signed
         if view is not self.coarse.view:
-            self.template, self.signed_template = Template(view), Template(view, signed=True)
+            self.template, self.signed_template = Template.of(view), Template.of(view, signed=True)
 
 
 def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] | None) -> Match:
@@ -137,29 +136,19 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
             sighting = with_crops(sighting, decode(), matrix)
         view = Windows(sighting, matrix)
         nearer = _correlated(base.template, view, matrix)
-        if _apart_px(nearer, matrix, view.shape) > RECUT_PX:
+        if motion.apart_px(nearer, matrix, view.shape) > RECUT_PX:
             view = Windows(sighting, nearer)
         matrix = nearer
     seen = _refined(base.template, view, matrix, enough=EXACT_PX)
     again = _refined(base.signed_template, view, seen.next)
-    match = replace(_matched(seen, again, view.shape, sighting.step), sighting=sighting)
+    brought = Brought(again.matrix, view.at(again.matrix), again.seen.patches, view.reached(again.matrix))
+    match = replace(_matched(seen, again, view.shape, sighting.step), sighting=sighting, brought=brought)
     if match.others or view is coarse.view:
         return match
     # what moved so far that no patch finds it again
     matrix = np.linalg.inv(lift) @ match.matrix @ lift
     far, signed = (Seen(t, coarse.view.at(matrix, signed=t.signed)) for t in (base.coarse_template, base.coarse_signed))
     return replace(match, others=second_motion(far, signed, coarse.view.shape))
-
-
-def measured_at(base: Base, match: Match, matrix: Matrix) -> Match:
-    """Measure the patches once more where a better motion brings them: a step is only exact where it is small."""
-    if match.coarse or match.sighting is None or _apart_px(matrix, match.measured_at, match.work) < EXACT_PX:
-        return match
-    sighting = match.sighting
-    whole = sighting.crops is None
-    view = Whole(sighting.small, full_size=sighting.step == 1) if whole else Windows(sighting, matrix)
-    template = base.signed_template if match.signed else base.template
-    return replace(match, data=_look(template, view, matrix).data, measured_at=matrix)
 
 
 def _matched(first: Look, second: Look, shape: tuple[int, int], step: int) -> Match:
@@ -169,8 +158,8 @@ def _matched(first: Look, second: Look, shape: tuple[int, int], step: int) -> Ma
     peaks = first.seen.peaks
     sound = int(((peaks[1] > CONFIDENT) & (np.hypot(*peaks[0].T) < NEAR_PX)).sum()) >= MIN_AGREEING
     return Match(
-        data=kept.data, peaks=peaks, matrix=first.matrix, measured_at=kept.matrix, work=shape, step=step, sound=sound,
-        others=second_motion(first.seen, second.seen, shape), signed=signed,
+        data=kept.data, peaks=peaks, matrix=first.matrix, work=shape, step=step, sound=sound,
+        others=second_motion(first.seen, second.seen, shape),
     )  # fmt: skip
 
 
@@ -215,7 +204,7 @@ def _refined(template: Template, view: View, matrix: Matrix, *, enough: float = 
     """Take least-squares steps until the corners move by less than ``enough``; the last look."""
     for left in reversed(range(ROUNDS)):
         look = _look(template, view, matrix)
-        if not left or int(look.data.usable.sum()) < LEAST or _apart_px(look.next, matrix, view.shape) < enough:
+        if not left or int(look.data.usable.sum()) < LEAST or motion.apart_px(look.next, matrix, view.shape) < enough:
             break
         matrix = look.next
     return look
@@ -245,12 +234,5 @@ def _gathered(data: motion.Displacements, unit: float) -> Matrix:
     return motion.matrix_of(turn.parameters, bend)
 
 
-def _apart_px(one: Matrix, other: Matrix, shape: tuple[int, int]) -> float:
-    """How far two motions are apart in the corner where they are most."""
-    h, w = shape
-    corners = np.array([[0, 0], [w - 1, 0], [0, h - 1], [w - 1, h - 1.0]])
-    return float(np.abs(motion.moved(corners, one) - motion.moved(corners, other)).max())
-
-
 def _beyond_crops(matrix: Matrix, sighting: Sighting) -> bool:
-    return _apart_px(matrix, np.eye(3), sighting.work_shape) > MARGIN_PX - WINDOW_PX
+    return motion.apart_px(matrix, np.eye(3), sighting.work_shape) > MARGIN_PX - WINDOW_PX

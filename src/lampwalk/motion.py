@@ -60,12 +60,15 @@ class Displacements:
     information : (K, 2, 2) float64
         Inverse covariance of ``found``; an edge says much across and nothing along.
     usable : (K,) bool
+    looks : int
+        How many times each patch is in it, seen from so many frames; costs are those of one.
     """
 
     seen: Floats
     found: Floats
     information: Floats
     usable: NDArray[np.bool_]
+    looks: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,6 +124,13 @@ def moved(points: Floats, matrix: Matrix) -> Floats:
     return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
+def apart_px(one: Matrix, other: Matrix, shape: tuple[int, int]) -> float:
+    """How far two motions are apart in the corner where they are most."""
+    h, w = shape
+    corners = np.array([[0, 0], [w - 1, 0], [0, h - 1], [w - 1, h - 1.0]])
+    return float(np.abs(moved(corners, one) - moved(corners, other)).max())
+
+
 def displaced(
     centres: Floats, displacements: Floats, matrix: Matrix, shape: tuple[int, int], *,
     usable: NDArray[np.bool_], information: Floats | None = None,
@@ -171,13 +181,13 @@ def fit(data: Displacements, free: int, bend: float, *, variance: float | None =
     if start is not None:
         theta[:free] = start.parameters[:free]
     scale = variance if variance is not None else 1.0
-    slope = _slope(data.seen, bend)[:, :, :free]
+    slope = slopes(data.seen, bend)[:, :, :free]
     pull = slope.transpose(0, 2, 1) @ data.information
     normals = (pull @ slope).reshape(len(pull), free * free)
     flat = np.ascontiguousarray(pull.transpose(1, 0, 2)).reshape(free, 2 * len(pull))
     for _ in range(ROUNDS + 1):
         residuals = data.found - moved(data.seen, matrix_of(theta, bend))
-        squared = _squared(residuals, data.information)
+        squared = squares(residuals, data.information)
         if variance is None:
             scale = float(max(np.median(squared[data.usable]) / 1.39, 1e-12)) if data.usable.any() else 1.0
         weights = data.usable / (1 + squared / (scale * SOFTNESS)) ** 2
@@ -189,7 +199,7 @@ def fit(data: Displacements, free: int, bend: float, *, variance: float | None =
             break
         theta[:free] += np.clip(BOLD * step, -0.2, 0.2)
     reach = scale * SOFTNESS
-    cost = float((data.usable * squared / (1 + squared / reach)).sum() / scale)
+    cost = float((data.usable * squared / (1 + squared / reach)).sum() / scale) / data.looks
     return Fit(parameters=theta, weights=weights, residuals=residuals, cost=cost, variance=scale)
 
 
@@ -229,7 +239,7 @@ def unit_matrix(shape: tuple[int, int]) -> Matrix:
     return np.array([[1 / unit, 0, -x / unit], [0, 1 / unit, -y / unit], [0, 0, 1]])
 
 
-def _squared(residuals: Floats, information: Floats) -> Floats:
+def squares(residuals: Floats, information: Floats) -> Floats:
     """Squared residuals in units of their information: (K,)."""
     x, y = residuals.T
     return np.asarray(x * x * information[:, 0, 0] + 2 * x * y * information[:, 0, 1] + y * y * information[:, 1, 1])
@@ -266,7 +276,7 @@ def common_bend(frames: Sequence[Displacements]) -> float | None:
     return float(np.clip(vertex, bends[0], bends[-1]))
 
 
-def _slope(points: Floats, bend: float) -> Floats:
+def slopes(points: Floats, bend: float) -> Floats:
     """Change of the points with each parameter: (K, 2, 8); at rest, as motions are small."""
     x, y = points.T
     turns = (1 + bend * x * x, bend * x * y), (bend * x * y, 1 + bend * y * y), (-y, x)

@@ -5,6 +5,7 @@ The representation is smooth, so every second pixel says all: patches are sample
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
@@ -161,13 +162,40 @@ def _within(
     return inside
 
 
+def view_of(sighting: Sighting, frame_to_reference: Matrix) -> View:
+    """A frame's representation at working size, as large as a homography (right to about 4 px) needs it."""
+    if sighting.crops is None:
+        return Whole(sighting.small, full_size=sighting.step == 1)
+    return Windows(sighting, frame_to_reference)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Brought:
+    """The patches of one frame as its matrix brings them to the reference."""
+
+    matrix: Matrix
+    doubled: Field
+    signed: Field
+    reached: NDArray[np.bool_]
+
+
+def bring(view: View, frame_to_reference: Matrix) -> Brought:
+    """Patches of both representations in the reference's geometry."""
+    doubled, signed = (view.at(frame_to_reference, signed=signed) for signed in (False, True))
+    return Brought(frame_to_reference, doubled, signed, view.reached(frame_to_reference))
+
+
+def centres_of(shape: tuple[int, int]) -> Floats:
+    """Middles of the patches of a picture, xy: (K, 2)."""
+    return np.asarray(sites(shape) + (patch_side(shape) - 1) / 2, np.float64)
+
+
 class Template:
     """Patches of the reference with what every comparison needs of them; of edges with or without their sign."""
 
-    def __init__(self, view: View, *, signed: bool = False) -> None:
-        self.centres = np.asarray(view.sites + (view.side - 1) / 2, np.float64)
-        self.signed = signed
-        patches = unit_energy(view.at(np.eye(3), signed=signed))
+    def __init__(self, patches: Field, centres: Floats, *, signed: bool = False) -> None:
+        self.centres, self.signed = centres, signed
+        patches = unit_energy(patches)
         self.values = patches
         k = len(patches)
         slopes = np.zeros((k, 2, *patches.shape[1:]), np.float32)  # per px, 0 at the rim
@@ -177,7 +205,16 @@ class Template:
         gx, gy = slopes[:, 0], slopes[:, 1]
         self.slopes = slopes.reshape(k, 2, -1)
         self.squares = np.stack([(a * b).sum(axis=1).reshape(k, -1) for a, b in ((gx, gx), (gy, gy), (gx, gy))], axis=1)
-        self.spectra = _spectra(patches)
+
+    @classmethod
+    def of(cls, view: View, *, signed: bool = False) -> Template:
+        """Patches of the reference itself."""
+        return cls(view.at(np.eye(3), signed=signed), centres_of(view.shape), signed=signed)
+
+    @cached_property
+    def spectra(self) -> Spectra:
+        """What `peaks` correlates with."""
+        return _spectra(self.values)
 
     def alike(self, patches: Field) -> Floats:
         """Correlation of each patch as it lies, -1 to 1: (K,)."""

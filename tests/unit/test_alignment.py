@@ -133,17 +133,20 @@ def test_the_same_frames_give_the_same_bits():
 
 def test_a_fraction_of_a_pixel_is_found_where_the_patches_are_reduced():
     size = 4800, 1200
-    rng = np.random.default_rng(11)
-    fine = cv2.GaussianBlur(rng.normal(0, 1, (size[1] + 40, size[0] + 40)).astype(np.float32), (0, 0), 2.0)
-    scene = np.clip(0.4 + 0.15 * fine / fine.std(), 0.02, 1).astype(np.float32)
     true = np.array([[1, 0, 0.5], [0, 1, -0.37], [0, 0, 1]])
     inner = np.array([[1, 0, 20], [0, 1, 20], [0, 0, 1.0]])
-    # Lanczos, as the patches must not find back what their own interpolation did
-    flags = cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP
-    pictures = [cv2.warpPerspective(scene, inner @ m, size, flags=flags) for m in (np.eye(3), true)]
-    sightings = [observe(frame(p, g, i)) for i, (p, g) in enumerate(zip(pictures, (0.6, 0.8), strict=True))]
-    assert sightings[0].step == 2
-    assert rms(solve(sightings, reference=0)[1].frame_to_reference, true, size) < 0.05
+    errors = []
+    for seed in (11, 12, 13):
+        rng = np.random.default_rng(seed)
+        fine = cv2.GaussianBlur(rng.normal(0, 1, (size[1] + 40, size[0] + 40)).astype(np.float32), (0, 0), 2.0)
+        scene = np.clip(0.4 + 0.15 * fine / fine.std(), 0.02, 1).astype(np.float32)
+        # Lanczos, as the patches must not find back what their own interpolation did
+        flags = cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP
+        pictures = [cv2.warpPerspective(scene, inner @ m, size, flags=flags) for m in (np.eye(3), true)]
+        sightings = [observe(frame(p, g, i)) for i, (p, g) in enumerate(zip(pictures, (0.6, 0.8), strict=True))]
+        assert sightings[0].step == 2
+        errors.append(rms(solve(sightings, reference=0)[1].frame_to_reference, true, size))
+    assert np.mean(errors) < 0.05
 
 
 @pytest.mark.parametrize("apart_px", [4, 9])

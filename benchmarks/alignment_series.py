@@ -1,0 +1,77 @@
+"""Two more series for the alignment alone, made after it was finished and never tuned on.
+
+    python benchmarks/alignment_series.py OUTPUT_FOLDER [quay loft]
+
+Made with the parts of heldout.py, so the relief goes with the brightness everywhere, which is the hardest case: light then
+displaces what is seen exactly as a motion would. Pictures: `skimage.data` gravel, brick, grass, astronaut, coins, page.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import skimage.data
+from heldout import column, floor, grey_photo, make_series
+from relight import Rig, World, decode
+
+MOODY = np.array([0.05, 0.055, 0.07], np.float32)
+
+
+def quay(folder: Path) -> None:
+    """Six lamps and an ambient frame: a brick quay on gravel, a painted board, two bollards."""
+    w, h, edge = 1200, 800, 430
+    focal = 1.05 * w
+    wall = np.tile(grey_photo("brick", 400), (2, 3))[:edge, :w, None] * np.array([0.9, 0.85, 0.8], np.float32)
+    ground, z = floor(grey_photo("gravel", 512), h - edge, w, 260, focal, 1.2)
+    albedo = np.vstack([wall, ground[..., None] * np.array([0.9, 0.85, 0.75], np.float32)]).astype(np.float32)
+    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    board = decode(cv2.resize(skimage.data.astronaut(), (260, 260), interpolation=cv2.INTER_AREA))
+    albedo[220:480, 430:690], depth[220:480, 430:690] = board, 3.8
+    for box, metres in (((180, 380, 260, 600), 3.2), ((900, 360, 990, 590), 3.3)):
+        column(depth, albedo, box, metres, np.repeat(grey_photo("coins", 200)[..., None], 3, 2))
+    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    rigs = [
+        None,
+        Rig((150, 250), (140, 640), 3.0, pole="black", size=20, power=6, aim=(0.4, 0.5)),
+        Rig((420, 180), (300, 660), 3.0, "dish", pole="grey", size=18, power=6, aim=(0.45, 0.6)),
+        Rig((780, 200), (800, 640), 3.1, "umbrella", pole="chrome", size=30, power=5, aim=(0.5, 0.6)),
+        Rig((1080, 280), (1090, 650), 2.9, "softbox", pole="black", size=36, power=5, aim=(0.6, 0.6)),
+        Rig((600, 420), (640, 720), 2.6, "flash", "person", size=13, power=3, aim=(0.5, 0.6)),
+        Rig((320, 300), (330, 560), 4.0, "back", pole="black", size=14, power=6, aim=(0.5, 0.4)),
+    ]
+    make_series(world, rigs, folder, 9101, 0)
+
+
+def loft(folder: Path) -> None:
+    """Seven lamps, no ambient frame: printed cloth on the wall, grass matting, a pile of boxes."""
+    w, h, edge = 1340, 900, 500
+    focal = 0.9 * w
+    print_ = np.tile(grey_photo("page", 384), (3, 4))[:edge, :w, None] * np.array([0.8, 0.85, 0.95], np.float32)
+    matting, z = floor(grey_photo("grass", 512), h - edge, w, 280, focal, 1.2)
+    albedo = np.vstack([print_, matting[..., None] * np.array([0.9, 0.8, 0.5], np.float32)]).astype(np.float32)
+    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    rocket = decode(skimage.data.rocket())[60:260, 220:420]
+    for box, metres in (((520, 300, 700, 660), 3.4), ((690, 420, 840, 690), 3.0), ((400, 450, 530, 680), 3.2)):
+        column(depth, albedo, box, metres, rocket)
+    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    rigs = [
+        Rig((120, 300), (110, 700), 3.2, pole="black", size=20, power=6, aim=(0.45, 0.6)),
+        Rig((330, 200), (250, 720), 3.2, "dish", "boom", "grey", 18, 6, aim=(0.45, 0.6)),
+        Rig((600, 160), (560, 760), 3.0, "dish", pole="white", size=20, power=5, aim=(0.5, 0.6)),
+        Rig((860, 220), (900, 740), 3.1, "umbrella", pole="chrome", size=30, power=5, aim=(0.5, 0.6)),
+        Rig((1100, 260), (1110, 720), 3.0, "softbox", pole="black", size=38, power=5, aim=(0.55, 0.6)),
+        Rig((1260, 420), (1270, 780), 2.7, "flash", "person", size=14, power=4, aim=(0.55, 0.6)),
+        Rig((980, 380), (990, 600), 4.2, "back", pole="grey", size=14, power=6, aim=(0.6, 0.4)),
+    ]
+    make_series(world, rigs, folder, 9102, 1)
+
+
+SERIES = {"quay": quay, "loft": loft}
+
+if __name__ == "__main__":
+    cv2.setNumThreads(1)
+    for name in sys.argv[2:] or SERIES:
+        SERIES[name](Path(sys.argv[1]) / name)
