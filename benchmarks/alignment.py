@@ -3,7 +3,6 @@
     python benchmarks/alignment.py cases [--bad 500] [--good 200]     made pairs with a fixed seed
     python benchmarks/alignment.py scenes FOLDER ...                  scenes with truth/homographies.json: methods compared
     python benchmarks/alignment.py sizes [--mp 1 24 45]               small motions of large frames: error and cost
-    python benchmarks/alignment.py resampling                         sharpness, overshoot and cost of interpolations
 
 Prints Markdown; alignment.md holds what it printed last. Pictures come from scikit-image's own data.
 """
@@ -292,52 +291,6 @@ def sizes(megapixels: list[float]) -> None:
         print(f"| {w}x{h} | {moves} | {errors} | {(looked - start) / n:.3f} | {(done - looked) / n:.3f} |")
 
 
-def resampling() -> None:
-    """A slanted soft edge and fine texture, shifted by fractions of a pixel and merged by maximum."""
-    x = np.arange(512, dtype=np.float32)[None] - 256 + 0.1 * np.arange(512, dtype=np.float32)[:, None]
-    edge = 0.25 + 0.5 / (1 + np.exp(-x / 0.35))
-    texture = np.random.default_rng(1).normal(0.5, 0.1, (512, 512)).astype(np.float32)
-    big = np.random.default_rng(2).integers(0, 255, (2000, 3000, 3), dtype=np.uint8)
-    print(
-        "## Resampling\n\n| interpolation | overshoot of an edge, % of the step | noise kept | CPU, linear = 1 |\n|---|---|---|---|"
-    )
-    base = 0.0
-    for name, flag in (("linear", 1), ("cubic", 2), ("lanczos4", 4), ("cubic, clamped to the 2x2 neighbourhood", 2)):
-        over, kept = [], []
-        for dx in (0.2, 0.35, 0.5, 0.65):
-            shift = np.array([[1, 0, dx], [0, 1, dx / 2], [0, 0, 1]])
-            a, b = (cv2.warpPerspective(p, shift, (512, 512), flags=flag)[8:-8, 8:-8] for p in (edge, texture))
-            if "clamped" in name:
-                a, b = (_clamped(v, p, shift)[8:-8, 8:-8] for v, p in ((a, edge), (b, texture)))
-            over.append((a.max() - edge.max()) / 0.5)
-            kept.append(b.std() / texture.std())
-        start = time.process_time()
-        warped = cv2.warpPerspective(big, shift, (3000, 2000), flags=flag)
-        if "clamped" in name:
-            _clamped(warped, big, shift)
-        cost = time.process_time() - start
-        base = base or cost
-        print(f"| {name} | {100 * max(over):.2f} | {np.mean(kept):.3f} | {cost / base:.1f} |")
-
-
-def _clamped(warped: np.ndarray, source: np.ndarray, matrix: np.ndarray) -> np.ndarray:
-    """Within the lowest and highest of the neighbours that a linear interpolation would use."""
-    h, w = source.shape[:2]
-    kernel = np.ones((2, 2), np.uint8)
-    low = cv2.warpPerspective(cv2.erode(source, kernel, anchor=(0, 0)), _floor(matrix), (w, h), flags=cv2.INTER_NEAREST)
-    high = cv2.warpPerspective(
-        cv2.dilate(source, kernel, anchor=(0, 0)), _floor(matrix), (w, h), flags=cv2.INTER_NEAREST
-    )
-    if warped.shape != source.shape:
-        full = np.pad(warped, [(8, 8), (8, 8)])
-        return np.clip(full, low, high)
-    return np.clip(warped, low, high)
-
-
-def _floor(matrix: np.ndarray) -> np.ndarray:
-    return np.array([[1, 0, 0.5], [0, 1, 0.5], [0, 0, 1]]) @ matrix
-
-
 def main() -> None:
     cv2.setNumThreads(1)
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -347,16 +300,13 @@ def main() -> None:
     made.add_argument("--good", type=int, default=200)
     commands.add_parser("scenes").add_argument("folders", type=Path, nargs="+")
     commands.add_parser("sizes").add_argument("--mp", type=float, nargs="+", default=[1, 6, 24, 45])
-    commands.add_parser("resampling")
     arguments = parser.parse_args()
     if arguments.command == "cases":
         cases(arguments.bad, arguments.good)
     elif arguments.command == "scenes":
         scenes(arguments.folders)
-    elif arguments.command == "sizes":
-        sizes(arguments.mp)
     else:
-        resampling()
+        sizes(arguments.mp)
 
 
 if __name__ == "__main__":

@@ -34,6 +34,10 @@ SHARED = 0.1
 """Share of the variance of a displacement that the difference of the two has: they see the same noise."""
 FAR_PX = 2.5
 """A displacement by more says nothing: frames have been brought within a pixel or two, px at working size."""
+ALL = 12
+"""Up to so many frames each is compared with every other; beyond, with the reference and with ..."""
+STEPS = (1, 2, 3, 5, 8)
+"""... those so many frames before and after it, round the walk: the work grows with the frames, not with their square."""
 LEAST = 6
 """Patches that say how two frames lie."""
 SETTLED_PX = 0.1
@@ -96,7 +100,7 @@ class Together:
     def _links(self, of: int) -> list[Link]:
         """What all later frames lack against this one."""
         known = {link.to for link in self.links if link.of == of}
-        new = [i for i in self.numbers if i > of and i not in known]
+        new = [i for i in self.numbers if i > of and i not in known and self._compared(of, i)]
         if not new:
             return []
         one = self.brought[of]
@@ -113,6 +117,11 @@ class Together:
                 place = (plain + turned) / 2 - (LEAN + 0.5) * _beyond_noise(information, differ) * differ
                 links.append(Link(of, to, place, _less_sure(information, differ), usable))
         return links
+
+    def _compared(self, one: int, other: int) -> bool:
+        n = len(self.numbers)
+        apart = abs(self.numbers.index(one) - self.numbers.index(other))
+        return n <= ALL or self.reference in (one, other) or min(apart, n - apart) in STEPS
 
     def solved(self, free: int, bend: float) -> dict[int, Matrix]:
         """Matrices of all frames at once, their first ``free`` parameters (see `motion.fit`) changed.

@@ -99,3 +99,17 @@ def test_frames_that_nothing_links_stay_where_they_are():
     assert not group.links
     assert all(np.array_equal(m, np.eye(3)) for m in group.solved(3, 0.25).values())
     assert group.data(1, {0: np.eye(3)}, [0]) is None
+
+
+def test_the_work_grows_with_the_frames_and_not_with_their_square():
+    """Of a long series each frame is compared with some others only, and still finds its place."""
+    n = 24
+    directions = [(float(np.cos(a)), float(np.sin(a))) for a in np.linspace(0, np.pi, n)]
+    shifts = [(0.0, 0.0)] + [(0.3 * (k % 3 - 1), 0.2 * (k % 4 - 1.5)) for k in range(1, n)]
+    sightings = dict(enumerate(under_lamps(directions, 0.0, shifts)))
+    matrices, brought = {i: np.eye(3) for i in range(n)}, {}
+    for _ in range(2):
+        group = Together(sightings, matrices, 0, brought)
+        matrices, brought = group.solved(3, 0.0), group.brought
+        assert max(sum(i in (link.of, link.to) for link in group.links) for i in range(1, n)) <= 11
+    assert max(error(matrices[i], -right, -down) for i, (right, down) in enumerate(shifts)) < 0.06
