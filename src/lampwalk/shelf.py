@@ -24,10 +24,9 @@ _log = logging.getLogger(__name__)
 ROOM = 2.0
 """A scratch file is written only where the disk has this many times the room that it needs."""
 
-WORTH = 0.6
-"""Writing and reading together must take less than this share of the decoder's time. Measured on 45 MP frames: see
+WORTH = 0.5
+"""Writing the first frame must take less than this share of the decoder's time; reading takes less. Measured on 45 MP frames: see
 benchmarks/speed.md."""
-
 
 HELD = 2
 """Frames that wait in the memory for decoding: one is in hand, one is decoded ahead."""
@@ -49,7 +48,7 @@ class Shelf:
         self._free_bytes = memory_bytes
         self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
-        self._worth: bool | None = None
+        self._tried, self._worth = False, None  # type: bool, bool | None
         self._held: list[tuple[str, NDArray[Any]]] = []  # the frame, or "", and its memory
         self._lock = Lock()
 
@@ -133,33 +132,23 @@ class Shelf:
                 self._free_bytes -= pixels.nbytes
                 self._kept[name] = pixels
                 return
-            if self._scratch is None or self._worth is False or last:
+            if self._scratch is None or self._worth is False or last or (self._worth is None and self._tried):
                 return
-            if self._worth is None:
-                needed = pixels.nbytes * frames_in_all * ROOM
-                self._worth = shutil.disk_usage(self._scratch).free > needed and self._is_quicker(pixels, decode_s)
-                _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
-                if not self._worth:
-                    return
+            first, self._tried = not self._tried, True
+            if first and shutil.disk_usage(self._scratch).free < pixels.nbytes * frames_in_all * ROOM:
+                self._worth = False
+                return
         path = self._scratch / f"{len(self._filed)}-{abs(hash(name))}.raw"
+        start = time.perf_counter()
         try:
             pixels.tofile(path)
         except OSError:
             path.unlink(missing_ok=True)
             return
-        self._filed[name] = (path, pixels.shape, pixels.dtype)
-
-    def _is_quicker(self, pixels: NDArray[Any], decode_s: float) -> bool:
-        """Write and read a sixteenth of a frame, and compare with the decoder."""
-        assert self._scratch is not None
-        part = pixels[: max(1, pixels.shape[0] // 16)]
-        path = self._scratch / "trial.raw"
-        start = time.perf_counter()
-        try:
-            part.tofile(path)
-            np.fromfile(path, pixels.dtype)
-        except OSError:
-            return False
-        finally:
+        if first:
+            self._worth = time.perf_counter() - start < WORTH * decode_s
+            _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
+        if self._worth:
+            self._filed[name] = (path, pixels.shape, pixels.dtype)
+        else:
             path.unlink(missing_ok=True)
-        return (time.perf_counter() - start) * pixels.nbytes / part.nbytes < WORTH * decode_s
