@@ -54,10 +54,10 @@ class Canvas:
         cv2.line(mask, tuple(p), tuple(q), 255, max(1, round(width * self.scale)), cv2.LINE_8, 4)
         self.paint(mask, flash, ambient, shading)
 
-    def polygon(self, points: Picture, flash: Picture, ambient: Picture) -> None:
+    def polygon(self, points: Picture, flash: Picture, ambient: Picture, shading: Picture | None = None) -> None:
         mask = np.zeros(self.alpha.shape, np.uint8)
         cv2.fillPoly(mask, [(np.asarray(points) * self.scale * 16).astype(np.int32)], 255, cv2.LINE_8, 4)
-        self.paint(mask, flash, ambient)
+        self.paint(mask, flash, ambient, shading)
 
     def layer(self) -> Layer:
         size = self.shape[::-1]
@@ -94,11 +94,13 @@ def cutout(rng: Rng, folder: Path, shape: tuple[int, int]) -> Layer:
 
 def _metal(rng: Rng, shape: tuple[int, int], head: Picture, reach: float) -> tuple[Picture, Picture]:
     """Colour of poles: black, grey, white or chrome, lit by the head and fading away from it."""
-    albedo = rng.choice([0.01, 0.02, 0.03, 0.1, 0.4, 0.8])
+    albedo = rng.choice([0.01, 0.02, 0.03, 0.1, 0.4, 0.8], p=[0.15, 0.15, 0.15, 0.15, 0.2, 0.2])
     small = shape[0] // 4, shape[1] // 4
     y, x = np.mgrid[: small[0], : small[1]].astype(np.float32) * 4
     distance = np.hypot(x - head[0], y - head[1]) / reach
     light = np.exp(rng.normal(-1, 1.2)) / (0.05 + distance**2)
+    if rng.random() < 0.4:  # lit all along by what the scene throws back, the legs as well
+        light = light + np.exp(rng.normal(-0.5, 0.8))
     streak = np.exp(0.5 * fractal(rng, small, cells=30, octaves=3)) if rng.random() < 0.4 else 1.0
     flash = cv2.resize((albedo * light * streak).astype(np.float32), shape[::-1])
     return np.broadcast_to(flash[..., None], (*shape, 3)), np.full(3, albedo * rng.uniform(0.3, 1.5), np.float32)
@@ -167,16 +169,22 @@ def _stand(
     for _ in range(int(rng.integers(0, 4))):
         p = head + (foot - head) * rng.uniform(0, 0.9)
         canvas.line(p - [width, 0], p + [width, 0], width * 1.6, *metal)
-    if rng.random() < 0.3:
-        _bag(canvas, rng, foot + [rng.normal(0, 0.03) * tall, -0.05 * tall], tall * 0.08)
+    for _ in range(int(rng.choice([0, 1, 2], p=[0.5, 0.4, 0.1]))):
+        at = foot + [rng.normal(0, 0.06) * tall, rng.uniform(-0.15, 0.05) * tall]
+        _bag(canvas, rng, at, tall * np.exp(rng.uniform(np.log(0.04), np.log(0.14))))
 
 
 def _bag(canvas: Canvas, rng: Rng, at: Picture, size: float) -> None:
-    a = colour(rng)
-    lit = np.exp(rng.normal(-1.5, 1.2))
+    pale = rng.random() < 0.4
+    a = np.float32(rng.uniform(0.5, 0.9)) * (1 - rng.uniform(0, 0.15, 3)) if pale else colour(rng)
+    lit = np.exp(rng.normal(-0.8 if pale else -1.5, 1.0))
+    folds = np.exp(rng.uniform(0, 0.4) * fractal(rng, canvas.shape, cells=rng.uniform(15, 80), octaves=4))
+    y, x = np.mgrid[: canvas.shape[0], : canvas.shape[1]].astype(np.float32)
+    fall = (x - at[0]) * rng.normal(0, 0.5) - (y - at[1]) * rng.uniform(-0.2, 1)
+    shading = cv2.resize(folds * np.exp(np.clip(fall / size, -1.5, 1.5)), canvas.alpha.shape[::-1])[..., None]
     for side in (-0.5, 0.5):
         points = cv2.ellipse2Poly((0, 0), (100, int(rng.uniform(50, 90))), int(rng.uniform(-40, 40)), 0, 360, 15) / 100
-        canvas.polygon(points * size * 0.6 + at + [side * size, 0], a * lit, a * rng.uniform(0.3, 1))
+        canvas.polygon(points * size * 0.6 + at + [side * size, 0], a * lit, a * rng.uniform(0.3, 1), shading)
 
 
 def _head(canvas: Canvas, rng: Rng, at: Picture, r: float, metal: tuple[Picture, Picture]) -> None:

@@ -19,7 +19,7 @@ CROP = 128
 AGAIN = 0.5
 """Chance of a second crop of a frame with equipment."""
 
-RENDERED_SHARE = 0.66
+RENDERED_SHARE = 0.6
 
 SIZES = {"coarse": 1, "fine": 2, "detail": 4, "truth": 4}
 """What is stored of an example, and its pixels per quarter-size pixel."""

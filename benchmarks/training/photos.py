@@ -19,7 +19,7 @@ def scene(rng: Rng, cutouts: Path) -> Light:
     if table:
         albedo, things = _tabletop(rng, (h, w))
     else:
-        albedo, things = _patchwork(rng, (h, w)) if rng.random() < 0.45 else _photo(rng, (h, w)), []
+        albedo, things = _patchwork(rng, (h, w)) if rng.random() < 0.35 else _photo(rng, (h, w)), []
     height = _relief(rng, albedo) * np.float32(rng.uniform(0, 0.4) if table else 1)
     n = count(rng, 16)
     lamps = [_lamp(rng, albedo, height, things) for _ in range(n)]
@@ -62,7 +62,7 @@ def count(rng: Rng, most: int) -> int:
 def setup(rng: Rng, cutouts: Path, shape: tuple[int, int]) -> list[Layer]:
     """The equipment of one frame: mostly one, sometimes none or two."""
     n = int(rng.choice([0, 1, 2], p=[0.18, 0.7, 0.12]))
-    return [cutout(rng, cutouts, shape) if rng.random() < 0.6 else drawn(rng, shape) for _ in range(n)]
+    return [cutout(rng, cutouts, shape) if rng.random() < 0.5 else drawn(rng, shape) for _ in range(n)]
 
 
 def wind(rng: Rng, shape: tuple[int, int]) -> Picture:
