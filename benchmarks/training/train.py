@@ -52,6 +52,9 @@ SCENE_SEED, SCENE_SHARE = 900000, 0.35
 HELD_BACK, HELD_MOST = 20, 500
 """One series in so many is kept for validation, at most so many examples."""
 
+LARGEST_SERIES = 50
+"""Examples that one series yields at most."""
+
 FIRST = 500
 """Examples at which training begins."""
 
@@ -65,6 +68,11 @@ class Ring:
     def __init__(self, capacity: int, device: torch.device) -> None:
         self.capacity, self.device, self.seen = capacity, device, 0
         self.data: dict[str, Tensor] = {}
+
+    @property
+    def full(self) -> bool:
+        """Whether no whole series is sure to fit any more."""
+        return len(self) >= self.capacity - LARGEST_SERIES
 
     def __len__(self) -> int:
         return min(self.seen, self.capacity)
@@ -112,7 +120,7 @@ class Source:
         """Take over what has been made since the last time."""
         while not self.done.empty():
             seed = self.done.get()
-            held = seed % HELD_BACK == 0 and len(self.held) < HELD_MOST - 50
+            held = seed % HELD_BACK == 0 and not self.held.full
             ring = self.scenes if seed >= SCENE_SEED else self.held if held else self.learned
             if ring is not self.learned or seed % HELD_BACK:
                 ring.add(seed, self.folder)
@@ -139,7 +147,10 @@ def loss_of(logits: Tensor, truth: Tensor) -> Tensor:
 
 
 def train(net: Net, source: Source, seconds: float, output: Path, *, rate: float = RATE, share: float = 0.0) -> Net:
-    """Train a net for so long, with this share of scenes from disk; returns the averaged weights."""
+    """Train a net for so long, with this share of scenes from disk.
+
+    Returns the averaged weights, as they were when they did best on the series kept back.
+    """
     device = source.learned.device
     net = net.to(device).to(memory_format=torch.channels_last).train()
     mean = torch.optim.swa_utils.AveragedModel(
@@ -147,7 +158,7 @@ def train(net: Net, source: Source, seconds: float, output: Path, *, rate: float
     )
     optimizer = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=DECAY)
     start, told, total = time.time(), time.time(), torch.zeros((), device=device)
-    step, last = 0, 0
+    step, last, kept, lowest = 0, 0, None, math.inf
     while (passed := (time.time() - start) / seconds) < 1:
         if step % 20 == 0:
             source.collect()
@@ -168,8 +179,11 @@ def train(net: Net, source: Source, seconds: float, output: Path, *, rate: float
             figures |= {"training": float(total) / (step - last)} | validate(copy.deepcopy(mean.module), source.held)
             print(f"{time.time() - start:.0f} s", figures, flush=True)
             torch.save(mean.module.state_dict(), output / "running.pt")
+            if figures["loss"] < lowest and source.held.full:
+                kept, lowest = copy.deepcopy(mean.module), figures["loss"]
             last, told, total = step, time.time(), torch.zeros((), device=device)
-    return mean.module
+    better = kept is not None and lowest < validate(copy.deepcopy(mean.module), source.held)["loss"]
+    return kept if better else mean.module
 
 
 def _batch(source: Source, share: float, *, mirror: bool) -> tuple[list[Tensor], Tensor]:
@@ -208,7 +222,7 @@ def main() -> None:
     p.add_argument("--first", type=int, default=0, help="first seed")
     p.add_argument("--series", type=int, default=20000, help="series at most")
     p.add_argument("--seconds", type=float, default=1200, help="of training, while series are made")
-    p.add_argument("--start", type=Path, help="weights (running.pt) of a run that was cut off")
+    p.add_argument("--start", type=Path, help="weights (running.pt, net.pt) to go on from, at 0.8 of the rate")
     p.add_argument("--scenes", type=Path, help="folder of rendered scenes with truth, to train on further at the end")
     p.add_argument("--further", type=float, default=240, help="seconds of that")
     p.add_argument("--capacity", type=int, default=11500, help="examples kept on the device, 4 MB each")
