@@ -14,7 +14,7 @@ from .alignment import Alignment, Sighting
 from .ambient import Level
 from .errors import Finding, InputError, SeriesError
 from .files import exposure_ev
-from .finish import Region, lit_subject
+from .finish import Region, covered_by_all, lit_subject
 from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .lamps import Suggestion
@@ -400,25 +400,9 @@ def _offer(
         return Offer(subject=Region(ellipse=(0.5, 0.5, 0.35, 0.35, 0.0)))
     return Offer(
         subject=lit_subject(small, plate, by_day, hidden),
-        inside=_covered_by_all(small),
+        inside=covered_by_all(small),
         lamps=lamps.suggest(small, plate, by_day, hidden),
     )
-
-
-def _covered_by_all(small: Sequence[Preview]) -> tuple[float, float, float, float]:
-    """Shrink a box until every frame covers all of it."""
-    covered = np.logical_and.reduce([p.valid for p in small])
-    h, w = covered.shape
-    y0, x0, y1, x1 = 0, 0, h, w
-    while y1 - y0 > 2 and x1 - x0 > 2:
-        box = covered[y0:y1, x0:x1]
-        gaps = {"top": ~box[0], "bottom": ~box[-1], "left": ~box[:, 0], "right": ~box[:, -1]}
-        worst = max(gaps, key=lambda side: gaps[side].mean())
-        if not gaps[worst].any():
-            break
-        y0, y1 = y0 + (worst == "top"), y1 - (worst == "bottom")
-        x0, x1 = x0 + (worst == "left"), x1 - (worst == "right")
-    return x0 / w, y0 / h, x1 / w, y1 / h
 
 
 def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksheet | None) -> Sequence[Level]:

@@ -120,6 +120,33 @@ def crop_box(crop: Crop, shape: tuple[int, int]) -> tuple[slice, slice]:
     return slice(top, top + cut_h), slice(left, left + cut_w)
 
 
+def covered_by_all(previews: Sequence[Preview]) -> tuple[float, float, float, float]:
+    """Shrink a box until every frame covers all of it: where a crop may lie.
+
+    Parameters
+    ----------
+    previews : sequence of Preview
+        In the reference's geometry.
+
+    Returns
+    -------
+    x0, y0, x1, y1 : float
+        As shares of width and height.
+    """
+    covered = np.logical_and.reduce([p.valid for p in previews])
+    h, w = covered.shape
+    y0, x0, y1, x1 = 0, 0, h, w
+    while y1 - y0 > 2 and x1 - x0 > 2:
+        box = covered[y0:y1, x0:x1]
+        gaps = {"top": ~box[0], "bottom": ~box[-1], "left": ~box[:, 0], "right": ~box[:, -1]}
+        worst = max(gaps, key=lambda side: gaps[side].mean())
+        if not gaps[worst].any():
+            break
+        y0, y1 = y0 + (worst == "top"), y1 - (worst == "bottom")
+        x0, x1 = x0 + (worst == "left"), x1 - (worst == "right")
+    return x0 / w, y0 / h, x1 / w, y1 / h
+
+
 def lit_subject(
     previews: Sequence[Preview],
     plate: NDArray[np.float32],
