@@ -114,15 +114,15 @@ def largest(area: NDArray[np.bool_]) -> int:
 @contextmanager
 def given(probability: list[NDArray[np.float32]]) -> Iterator[None]:
     """Use a probability that is known already: regions are measured, not the detector's speed."""
-    own = detector.probability
-    detector.probability = lambda previews, ambient: probability
+    own = detector.each
+    detector.each = lambda previews, ambient, use: [use(i, chance) for i, chance in enumerate(probability)]
     try:
         yield
     finally:
-        detector.probability = own
+        detector.each = own
 
 
-def no_heads(i: int, p: Any, *_: Any) -> Any:
+def no_heads(p: Any, *_: Any) -> Any:
     return np.zeros(p.shape, bool), np.zeros(p.shape, bool)
 
 
