@@ -26,7 +26,7 @@ from . import motion, parallel
 from .coarse import CONFIDENT
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
-from .geometry import Matrix, normalised, scaling
+from .geometry import Matrix, moved, normalised, scaling
 from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
 from .models import Lens, Model, Motion, lens_of, simplest
 from .motion import impossible, middle_and_unit, scale_of, unit_matrix
@@ -283,15 +283,15 @@ def _judged(match: Match, motion_: Motion) -> Alignment:
     lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
     centres = match.data.found * unit + middle_and_unit(match.work)[0]
     # where the correlation sees each patch, relative to the motion that was kept
-    seen = motion.moved(centres, np.asarray(np.linalg.inv(match.matrix), np.float64))
-    off = match.peaks[0] + centres - motion.moved(seen, matrix)
+    seen = moved(centres, np.asarray(np.linalg.inv(match.matrix), np.float64))
+    off = match.peaks[0] + centres - moved(seen, matrix)
     sure = match.peaks[1] > CONFIDENT
     agree = sure & (np.hypot(*off.T) < NEAR_PX)
     count = int(agree.sum())
     share = count / max(int(sure.sum()), 1)
     spread = _spread(centres[agree], match.work)
     usable = match.data.usable
-    rests = match.data.found - motion.moved(match.data.seen, motion_.matrix)
+    rests = match.data.found - moved(match.data.seen, motion_.matrix)
     lengths = np.hypot(*(rests * unit).T)[agree & usable]
     residual = float(np.median(lengths)) * step if len(lengths) else np.inf
     sanity = impossible(lifted, full)
@@ -348,7 +348,7 @@ _REFERENCE = Alignment(
 def _words(matrix: Matrix, shape: tuple[int, int]) -> str:
     h, w = shape
     corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1.0]])
-    most = float(np.hypot(*(motion.moved(corners, matrix) - corners).T).max())
+    most = float(np.hypot(*(moved(corners, matrix) - corners).T).max())
     return f"up to {most:.1f} px in the corners"
 
 

@@ -104,18 +104,19 @@ def shown(
         The window of the reference.
     """
     left, top, right, bottom = cols.start, rows.start, cols.stop - 1, rows.stop - 1
-    y = moved(np.linalg.inv(frame_to_reference), [(left, top), (right, top), (left, bottom), (right, bottom)])[:, 1]
+    y = moved([(left, top), (right, top), (left, bottom), (right, bottom)], np.linalg.inv(frame_to_reference))[:, 1]
     first, last = max(0, int(np.floor(y.min())) - 1), min(shape[0], int(np.ceil(y.max())) + 2)
     found = window(slice(first, last)) if first < last else None
     if found is None:
         return None
     down, across = found
     corners = [(c, r) for c in (across.start - 1, across.stop) for r in (down.start - 1, down.stop)]
-    x = moved(frame_to_reference, corners)[:, 0]
+    x = moved(corners, frame_to_reference)[:, 0]
     first, last = max(cols.start, int(np.floor(x.min()))), min(cols.stop, int(np.ceil(x.max())) + 1)
     return slice(first, last) if first < last else None
 
 
-def moved(matrix: NDArray[Any], points: ArrayLike) -> NDArray[np.float64]:
+def moved(points: ArrayLike, matrix: NDArray[Any]) -> NDArray[np.float64]:
     """Move points (x, y) by a homography: (n, 2)."""
-    return np.asarray(cv2.perspectiveTransform(np.asarray(points, np.float64)[None], matrix)[0], np.float64)
+    mapped = np.asarray(points, np.float64) @ matrix[:, :2].T + matrix[:, 2]
+    return np.asarray(mapped[:, :2] / mapped[:, 2:], np.float64)

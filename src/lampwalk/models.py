@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from . import motion
-from .geometry import Matrix
+from .geometry import Matrix, moved
 
 Model = Literal["identity", "shift", "similarity", "homography"]
 
@@ -133,4 +133,4 @@ def _apart(matrix: Matrix) -> float:
     """Rms distance by which a motion moves the picture, normalised."""
     axis = np.linspace(-1, 1, 5)
     grid = np.stack(np.meshgrid(axis, 0.7 * axis), axis=-1).reshape(-1, 2)
-    return float(np.sqrt(((motion.moved(grid, matrix) - grid) ** 2).sum(axis=-1).mean()))
+    return float(np.sqrt(((moved(grid, matrix) - grid) ** 2).sum(axis=-1).mean()))

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .geometry import Matrix, normalised
+from .geometry import Matrix, moved, normalised
 
 Floats = NDArray[np.float64]
 
@@ -116,12 +116,6 @@ def matrix_of(parameters: Floats, bend: float) -> Matrix:
     rest = np.array([[1 + stretch, skew, 0], [skew, 1 - stretch, 0], [tip_x, tip_y, 1]])
     turn[:, :2] *= 1 + zoom
     return normalised(turn @ rest)
-
-
-def moved(points: Floats, matrix: Matrix) -> Floats:
-    """Points (K, 2) through a homography."""
-    mapped = points @ matrix[:, :2].T + matrix[:, 2]
-    return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
 def apart_px(one: Matrix, other: Matrix, shape: tuple[int, int]) -> float:

@@ -88,7 +88,7 @@ def warp_mask_strip(
     (h, w) uint8
     """
     if is_identity(frame_to_reference):
-        return mask[rows, cols] if isinstance(mask, np.ndarray) else mask.part(rows, cols)
+        return _window(mask, rows, cols)
     back, grid = np.linalg.inv(frame_to_reference), _tiles(cols, mask.shape[1])
     left, right = grid[0].start, grid[-1].stop
     strip = np.zeros((rows.stop - rows.start, right - left), np.uint8)
@@ -131,13 +131,16 @@ class _Source:
         h, w = picture.shape[:2]
         back = back @ np.array([[1, 0, cols.start], [0, 1, rows.start], [0, 0, 1.0]])
         right, bottom = cols.stop - cols.start - 1, rows.stop - rows.start - 1
-        x, y = moved(back, [(0, 0), (right, 0), (0, bottom), (right, bottom)]).T
+        x, y = moved([(0, 0), (right, 0), (0, bottom), (right, bottom)], back).T
         x0, y0 = (int(np.clip(np.floor(v.min()) - MARGIN, 0, n - 1)) for v, n in ((x, w), (y, h)))
         x1, y1 = (int(np.clip(np.ceil(v.max()) + MARGIN + 1, s + 1, n)) for v, s, n in ((x, x0, w), (y, y0, h)))
-        window = (slice(y0, y1), slice(x0, x1))
-        pixels = picture[window] if isinstance(picture, np.ndarray) else picture.part(*window)
+        pixels = _window(picture, slice(y0, y1), slice(x0, x1))
         complete = bool(min(x.min(), y.min()) >= 0 and x.max() <= w - 1 and y.max() <= h - 1)
         return cls(pixels, np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]]) @ back, back, (h, w), complete)
+
+
+def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArray[Any]:
+    return picture[rows, cols] if isinstance(picture, np.ndarray) else picture.part(rows, cols)
 
 
 def _tiles(cols: slice, width: int) -> list[slice]:
@@ -165,7 +168,7 @@ def _sharpened(source: _Source) -> NDArray[np.float32]:
     side, change = _blocks(forth, (h, w))
     blocks = [(down, across) for down in _parts(h, side) for across in _parts(w, side)]
     middles = np.array([((c.start + c.stop - 1) / 2, (r.start + r.stop - 1) / 2) for r, c in blocks])
-    softness = _softness(middles - moved(forth, middles), change * side)
+    softness = _softness(middles - moved(middles, forth), change * side)
     for (down, across), soft in zip(blocks, softness, strict=True):
         above, before = min(1, down.start), min(1, across.start)
         x, y = (np.array([-k, 1 + 2 * k, -k], np.float32) for k in STRENGTH * soft)
@@ -195,7 +198,7 @@ def _blocks(forth: NDArray[Any], shape: tuple[int, int]) -> tuple[int, NDArray[n
     """Side of the blocks in which a motion is nearly alike, and how much it changes along a pixel of side, in x and y."""
     middle = np.array([shape[1] / 2, shape[0] / 2])
     steps = np.array([middle, middle + (1, 0), middle + (0, 1)])
-    at, right, below = moved(forth, steps) - steps
+    at, right, below = moved(steps, forth) - steps
     change = np.maximum(np.abs(right - at) + np.abs(below - at), 1e-6)
     return max(LEAST_BLOCK, min(2 ** int(np.log2(ALIKE_PX / change.max())), 1024)), change
 

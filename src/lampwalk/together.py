@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import motion, parallel
-from .geometry import Matrix, normalised
+from .geometry import Matrix, moved, normalised
 from .motion import Displacements, Floats, apart_px
 from .patches import ALIKE, Brought, Template, bring, centres_of, view_of
 from .sighting import Sighting
@@ -181,7 +181,7 @@ class Together:
     def data(self, number: int, matrices: Mapping[int, Matrix], others: Collection[int]) -> Displacements | None:
         """Where other frames, brought by ``matrices``, say that the patches of a frame lie; None where none does."""
         brought = self.brought[number]
-        own = motion.moved(self.centres, np.asarray(np.linalg.inv(brought.matrix), np.float64))
+        own = moved(self.centres, np.asarray(np.linalg.inv(brought.matrix), np.float64))
         seen, found, information = [], [], []
         for link in self.links:
             if number not in (link.of, link.to):
@@ -191,7 +191,7 @@ class Together:
                 continue
             corrected = matrices[other] @ np.linalg.inv(self.brought[other].matrix)
             use = link.usable
-            place = motion.moved((self.centres + sign * link.displacements)[use], corrected)
+            place = moved((self.centres + sign * link.displacements)[use], corrected)
             seen.append((own[use] - self.middle) / self.unit)
             found.append((place - self.middle) / self.unit)
             information.append(link.information[use] * self.unit**2)

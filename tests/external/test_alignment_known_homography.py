@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import skimage.data
 
-from lampwalk import motion
+from lampwalk import geometry, motion
 from lampwalk.alignment import solve
 from lampwalk.sighting import observe
 
@@ -55,7 +55,7 @@ def rms(found: np.ndarray, true: np.ndarray, size: tuple[int, int]) -> float:
 
 
 def test_moved_maps_points_as_the_published_homography():
-    got = motion.moved(np.array([[0.0, 0.0], [400.0, 320.0]]), H1TO3)
+    got = geometry.moved(np.array([[0.0, 0.0], [400.0, 320.0]]), H1TO3)
     np.testing.assert_allclose(got, [[225.67123, -76.999973], [383.6332, 336.2963]], atol=1e-3)
 
 
@@ -71,7 +71,7 @@ def test_the_bend_of_a_known_lens_is_found():
         frames.append(
             motion.Displacements(
                 seen=points,
-                found=motion.moved(points, matrix / matrix[2, 2]) + rng.normal(0, 0.1 / 600, (200, 2)),
+                found=geometry.moved(points, matrix / matrix[2, 2]) + rng.normal(0, 0.1 / 600, (200, 2)),
                 information=np.tile(np.eye(2) * (600 / 0.1) ** 2, (200, 1, 1)),
                 usable=np.ones(200, bool),
             )
@@ -105,7 +105,7 @@ def test_the_fit_finds_the_published_homography_from_its_own_points_among_outlie
     true = to_unit @ small @ np.linalg.inv(to_unit)
     rng = np.random.default_rng(3)
     points = rng.uniform(-1, 1, (300, 2)) * (1, 0.8)
-    found = motion.moved(points, true / true[2, 2])
+    found = geometry.moved(points, true / true[2, 2])
     found[:75] += rng.uniform(-0.05, 0.05, (75, 2))
     data = motion.Displacements(
         seen=points,

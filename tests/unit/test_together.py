@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lampwalk import motion
+from lampwalk import geometry
 from lampwalk.alignment import solve
 from lampwalk.sighting import Sighting, observe
 from lampwalk.together import Together
@@ -43,7 +43,7 @@ def under_lamps(
 def error(matrix: np.ndarray, right: float, down: float) -> float:
     true = np.array([[1, 0, right], [0, 1, down], [0, 0, 1.0]])
     grid = np.stack(np.meshgrid(*(np.linspace(0, n - 1, 5) for n in SIZE)), -1).reshape(-1, 2)
-    return float(np.sqrt(((motion.moved(grid, matrix) - motion.moved(grid, true)) ** 2).sum(axis=-1).mean()))
+    return float(np.sqrt(((geometry.moved(grid, matrix) - geometry.moved(grid, true)) ** 2).sum(axis=-1).mean()))
 
 
 WALK = [(1.0, 0.0), (0.7, -0.7), (0.0, -1.0), (-0.7, -0.7), (-1.0, 0.0)]
