@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from . import encode, finish, handoff, light, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import Choices, Decision, Given, Offer, decide
-from .errors import Finding, InputError, OutputError, WorksheetError
+from .errors import Finding, InputError, OutputError, WorksheetError, about
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .handoff import Extras
@@ -360,7 +360,10 @@ def _told(record: FrameRecord, former: Worksheet | None) -> FrameRecord:
 
 def _with_content(record: FrameRecord, series: Series, by_hand: frozenset[str]) -> FrameRecord:
     path = next((f.path for f in series.frames if f.name == record.file), None)
-    content = content_hash(path).hex() if path is not None else ""
+    content = ""
+    if path is not None:
+        with about(path):  # a frame may have waited decoded while its file disappeared
+            content = content_hash(path).hex()
     return replace(record, content=content, by_hand=record.file in by_hand)
 
 

@@ -59,6 +59,21 @@ def test_a_frame_that_disappears_during_the_run_is_named_and_nothing_is_written(
     assert list((tmp_path / "runs").iterdir()) == []
 
 
+@pytest.mark.parametrize("name", ["00.png", "03.png"])
+def test_a_frame_that_disappears_after_the_merge_is_named_and_nothing_is_written(tiny_series, tmp_path, name):
+    """By then it need not be decoded again; its content is still asked for."""
+    frames = tmp_path / "frames"
+    shutil.copytree(tiny_series, frames)
+
+    def progress(step, done, total):
+        if step == "merging" and done == total:
+            (frames / name).unlink(missing_ok=True)
+
+    with pytest.raises(lampwalk.LampwalkError, match=name):
+        lampwalk.merge_folder(frames, tmp_path / "runs" / "run", progress=progress)
+    assert list((tmp_path / "runs").iterdir()) == []
+
+
 def test_a_folder_without_rights_gives_status_2(tiny_series, tmp_path, capsys):
     locked = tmp_path / "locked"
     locked.write_text("a file where a folder should be")
