@@ -37,7 +37,7 @@ def main() -> None:
             continue
         run = runs / scene.name
         start = time.perf_counter()
-        command = [sys.executable, "-m", "lampwalk.cli", "merge", str(scene / "frames"), "--output", str(run), *extra]
+        command = [sys.executable, "-m", "lampwalk", "merge", str(scene / "frames"), "--output", str(run), *extra]
         merged = subprocess.run(command, capture_output=True, text=True, check=False)
         seconds = time.perf_counter() - start
         if merged.returncode > 1:

@@ -6,12 +6,21 @@ import argparse
 import logging
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from . import __version__
 from .errors import LampwalkError
 
 DONE, LOOK, FAILED, INTERRUPTED = 0, 1, 2, 130
 """Exit status: done; done, but something needs a look; nothing could be made; interrupted (128 + SIGINT)."""
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that says what is wrong in one line, like every other error."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with status 2."""
+        self.exit(FAILED, f"lampwalk: {message} (see {self.prog} --help)\n")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -35,6 +44,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     share_one_heap()
     if args.log:
         logging.basicConfig(filename=args.log, level=logging.DEBUG, format="%(asctime)s %(name)s %(message)s")
+    else:
+        logging.basicConfig(handlers=[logging.NullHandler()])  # else warnings of libraries go to standard error
     try:
         return int(args.func(args))
     except LampwalkError as error:
@@ -47,11 +58,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     return FAILED
 
 
-def build_parser() -> argparse.ArgumentParser:
+def build_parser() -> Parser:
     """Make the parser of all commands."""
     from .commands import batch, check, merge, plan, review, watch
 
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="lampwalk",
         description="Merge a tripod series, in which one flash was walked around the subject, into one picture.",
         epilog="Exit status: 0 done; 1 done, but something needs a look; 2 nothing could be made; 130 interrupted.",
@@ -62,7 +73,3 @@ def build_parser() -> argparse.ArgumentParser:
     for command in (merge, check, review, batch, watch, plan):
         command.add_parser(subparsers)
     return parser
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())

@@ -120,9 +120,9 @@ def find_series(folder: str | Path, *, apart_from: Path | None = None) -> Split:
     if not is_folder:
         raise LampwalkError("is no folder", file=folder, remedy="give the folder that holds the series")
     series: list[Found] = []
-    findings: list[Finding] = []
     taken: set[str] = set()
-    for place in _places(root, None if apart_from is None else Path.absolute(Path(apart_from))):
+    places, findings = _places(root, None if apart_from is None else Path.absolute(Path(apart_from)))
+    for place in places:
         shots, remarks = _shots(place)
         findings += remarks
         name = root.name if place == root else "_".join(place.relative_to(root).parts)
@@ -190,15 +190,32 @@ def _stays_inside(name: object) -> bool:
     return not path.is_absolute() and ".." not in path.parts
 
 
-def _places(root: Path, apart_from: Path | None) -> list[Path]:
-    """Folders to look into: no hidden ones, no results, no links (they could lead round in circles)."""
-    places = []
-    for where, folders, _ in os.walk(root):
+def _places(root: Path, apart_from: Path | None) -> tuple[list[Path], list[Finding]]:
+    """Folders to look into, and those that cannot be read: no hidden ones, no results, no links (they could lead round)."""
+    places: list[Path] = []
+    closed: list[Finding] = []
+
+    def cannot(error: OSError) -> None:
+        folder = Path(error.filename)
+        if folder == root:
+            raise LampwalkError(
+                f"cannot be read: {error.strerror}", file=root, remedy="allow reading it, or give another folder"
+            ) from error
+        closed.append(
+            Finding(
+                code="unreadable",
+                frame=folder.relative_to(root).as_posix(),
+                text=f"its frames belong to no series: the folder cannot be read: {error.strerror}",
+                remedy="allow reading it",
+            )
+        )
+
+    for where, folders, _ in os.walk(root, onerror=cannot):
         here = Path(where)
         places.append(here)
         inside = [] if is_run_folder(here) else folders
         folders[:] = sorted((f for f in inside if not f.startswith(".") and here / f != apart_from), key=natural_key)
-    return places
+    return places, closed
 
 
 def _shots(place: Path) -> tuple[list[_Shot], list[Finding]]:

@@ -55,7 +55,7 @@ def open_path():
 
 
 def run(*args: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-B", "-m", "lampwalk.cli", *map(str, args)]
+    command = [sys.executable, "-B", "-m", "lampwalk", *map(str, args)]
     return subprocess.run(command, env=ENV, capture_output=True, text=True, timeout=120)
 
 
@@ -120,7 +120,7 @@ def test_a_full_disk(command, size, frames, tmp_path):
     except (OSError, subprocess.CalledProcessError):
         pytest.skip("no tmpfs can be mounted here")
     script = f"{mount} && trap 'cp -a {disk} {kept}' EXIT; \"$@\"; exit $?"
-    command_line = [sys.executable, "-B", "-m", "lampwalk.cli", command, str(frames), "--output", str(disk / "run")]
+    command_line = [sys.executable, "-B", "-m", "lampwalk", command, str(frames), "--output", str(disk / "run")]
     done = subprocess.run(
         ["unshare", "-m", "sh", "-c", script, "sh", *command_line],
         env=ENV, capture_output=True, text=True, timeout=120,
@@ -220,7 +220,7 @@ def test_ctrl_c_ends_with_130_and_leaves_nothing_half_written(command, frames, t
     runs.mkdir()
     source, output = (shoots, runs) if command == "batch" else (shoots / "a", runs / "a")
     child = subprocess.Popen(
-        [sys.executable, "-m", "lampwalk.cli", command, str(source), "--output", str(output)],
+        [sys.executable, "-m", "lampwalk", command, str(source), "--output", str(output)],
         env=ENV, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     end = time.monotonic() + 60

@@ -48,7 +48,7 @@ def package_log():
 
 
 def batch(*args: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "lampwalk.cli", *map(str, args)]
+    command = [sys.executable, "-m", "lampwalk", *map(str, args)]
     return subprocess.run(command, env=ENV, capture_output=True, text=True, timeout=300)
 
 

@@ -28,7 +28,7 @@ def test_merge_gives_json_on_standard_output_and_nothing_else(small_scene, tmp_p
     folder.mkdir()
     for name in ("00", "01", "06"):
         shutil.copy(small_scene / "frames" / f"{name}.jpg", folder)
-    command = [sys.executable, "-m", "lampwalk.cli", "merge", str(folder), "--output", str(tmp_path / "run"), "--json"]
+    command = [sys.executable, "-m", "lampwalk", "merge", str(folder), "--output", str(tmp_path / "run"), "--json"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode in (0, 1), done.stderr
     data = json.loads(done.stdout)
@@ -62,6 +62,33 @@ def test_bad_input_is_status_2_with_a_remedy_and_nothing_written(arguments, said
     assert said in message
     assert message.rstrip().endswith(")")  # the remedy
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["merge", ".", "--output", "run", "--memory", "1M"], "--memory"),
+        (["merge", "."], "--output"),
+        (["blend", "."], "blend"),
+    ],
+)
+def test_a_call_that_cannot_be_understood_gets_one_line(arguments, said, capsys):
+    with pytest.raises(SystemExit) as caught:
+        main(arguments)
+    assert caught.value.code == 2
+    message = capsys.readouterr().err
+    assert said in message
+    assert message.count("\n") == 1
+    assert message.endswith("--help)\n")
+
+
+def test_what_a_library_warns_of_stays_out_of_standard_error(tmp_path):
+    program = (
+        "import logging, lampwalk.cli as cli; cli.main(['check', 'nowhere']); logging.getLogger('x').warning('odd tag')"
+    )
+    done = subprocess.run([sys.executable, "-c", program], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert "nowhere" in done.stderr
+    assert "odd tag" not in done.stderr
 
 
 def test_a_frame_of_another_scene_is_left_out_and_said(small_scene, tmp_path, capsys):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -144,6 +145,25 @@ def test_a_split_file_that_leaves_its_folder_is_refused(tmp_path, row):
     (tmp_path / "split.json").write_text(json.dumps({"split": 1, "series": [row]}))
     with pytest.raises(WorksheetError):
         split.read_split(tmp_path / "split.json", tmp_path)
+
+
+def test_a_folder_that_may_not_be_read_is_named(tmp_path, view, monkeypatch):
+    for i in range(2):
+        put(tmp_path / "open", f"{i}.jpg", lit(view, i), i)
+    (tmp_path / "closed").mkdir()
+    scan = os.scandir
+
+    def scandir(path):
+        if Path(path).name == "closed":
+            raise PermissionError(13, "Permission denied", str(path))
+        return scan(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    seen = split.find_series(tmp_path)
+    assert [s.name for s in seen.series] == ["open"]
+    assert [(f.code, f.frame) for f in seen.findings] == [("unreadable", "closed")]
+    with pytest.raises(LampwalkError, match="cannot be read"):
+        split.find_series(tmp_path / "closed")
 
 
 def test_a_folder_that_is_not_there(tmp_path):

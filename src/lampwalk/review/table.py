@@ -195,7 +195,7 @@ class LightTable:
         shown = [self._shown(k, frames[k], rows, cols) for k in on]
         by_day = [frames[k].role == "ambient" for k in on]
         if self._fills:
-            hidden = [_masked(frames[k], rows, cols) for k in on]
+            hidden = [_masked(self._laid_out(k), rows, cols) for k in on]
             for k, ratio in zip(on, fill.estimate(shown, hidden, by_day, self._below), strict=True):
                 frames[k] = replace(frames[k], fill=gain_field(ratio, layers[k].shape[:2]))
         return frames
@@ -288,12 +288,11 @@ class LightTable:
         return gain_field(values, (h, w))
 
 
-def _masked(d: Decision, rows: slice, cols: slice) -> NDArray[np.uint8]:
-    """Cut out of a window what the mask hides."""
-    if d.hidden is None:
+def _masked(laid: Decision, rows: slice, cols: slice) -> NDArray[np.uint8]:
+    """Cut out of a window what the mask of a frame hides that is laid out in the reference's geometry."""
+    if laid.hidden is None:
         return np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
-    warped = geometry.warp(d.hidden.whole(), d.frame_to_reference, linear=True)
-    return np.ascontiguousarray(warped[rows, cols])
+    return laid.hidden.part(rows, cols)
 
 
 def _seen(layer: NDArray[np.uint16]) -> Preview:
