@@ -17,6 +17,7 @@ from . import colour, geometry, hotpixels, light, parallel, profiles, resampling
 from .decisions import Choices, Decision, Decisions, Given, decide
 from .errors import Finding
 from .frames import Series, as_series, working_pixels
+from .fullmask import FullMask
 from .geometry import STRIP_ROWS
 from .light import Field
 from .looking import Progress
@@ -93,7 +94,7 @@ def merge(
         The series cannot be read, aligned or held in memory.
     """
     series = as_series(source)
-    given = Given(masks=masks or {})
+    given = Given(masks={name: FullMask.painted(mask) for name, mask in (masks or {}).items()})
     with TemporaryDirectory() as scratch:
         shelf = Shelf(Path(scratch))
         decisions = decide(series, choices=choices, given=given, shelf=shelf, threads=threads, progress=progress)

@@ -75,15 +75,15 @@ class Given:
 
     Attributes
     ----------
-    masks : mapping of frame name to (H, W) uint8
-        Masks in the frame's own geometry, 255 = hidden; they replace the found ones exactly.
+    masks : mapping of frame name to FullMask
+        They replace the found ones exactly.
     lamps : mapping of frame name to Lamp
         Lamps turned off, changed in stops or warmth.
     sheet : Worksheet or None
         Decisions to repeat: roles, alignment and levels are taken from it, nothing is looked for.
     """
 
-    masks: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)
+    masks: Mapping[str, FullMask] = field(default_factory=dict)
     lamps: Mapping[str, Lamp] = field(default_factory=dict)
     sheet: Worksheet | None = None
 
@@ -429,7 +429,7 @@ def _hide(
     by_day: list[bool],
     *,
     find: bool,
-    by_hand: Mapping[str, NDArray[np.uint8]],
+    by_hand: Mapping[str, FullMask],
 ) -> tuple[list[Decision], list[Finding]]:
     found: Sequence[Mask | None] = [None] * len(frames)
     remarks: list[Finding] = []
@@ -445,7 +445,7 @@ def _hide(
                     f"the mask of {d.frame.name} is {painted.shape[1]}x{painted.shape[0]}",
                     remedy=f"paint it on the frame itself: {d.frame.shape[1]}x{d.frame.shape[0]}",
                 )
-            out.append(replace(d, hidden=FullMask.painted(painted)))
+            out.append(replace(d, hidden=painted))
         elif mask is not None and mask.hidden.any():
             own = masks.in_own_geometry(mask, d.frame_to_reference, d.frame.shape)
             out.append(replace(d, hidden=FullMask.found(own.hidden, d.frame.shape), mask=mask))

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from .errors import InputError
 from .geometry import STRIP_ROWS
 from .light import Field, crop_field
 from .previews import grid, shrink_part, small_shape
@@ -23,13 +24,23 @@ class FullMask:
     field : Field, optional
         A mask found at preview size; enlarged when asked for.
     packed : sequence of bytes, optional
-        A mask painted at full size: every 256 rows deflated.
+        A mask painted at full size: of every 256 rows the columns `across`, deflated.
+    across : slice
+        The columns that hide anything.
     """
 
-    def __init__(self, shape: tuple[int, int], *, field: Field | None = None, packed: Sequence[bytes] = ()) -> None:
+    def __init__(
+        self,
+        shape: tuple[int, int],
+        *,
+        field: Field | None = None,
+        packed: Sequence[bytes] = (),
+        across: slice = slice(0, 0),
+    ) -> None:
         self.shape = shape
         self._field = field
         self._packed = tuple(packed)
+        self._across = across
         self._last: tuple[int, NDArray[np.uint8]] | None = None
         self._spans = [_span(self._part(i)) for i in range(len(self._packed))]
 
@@ -40,17 +51,33 @@ class FullMask:
 
     @classmethod
     def painted(cls, mask: NDArray[np.uint8]) -> FullMask:
-        """Make it from a full-size mask (H, W) uint8, which it gives back bit for bit."""
+        """Make it from a full-size mask (H, W) uint8, which it gives back bit for bit.
+
+        Raises
+        ------
+        InputError
+            The mask is no (H, W) uint8.
+        """
+        if mask.dtype != np.uint8 or mask.ndim != 2:
+            raise InputError(
+                f"a mask of shape {mask.shape} and type {mask.dtype}", remedy="give (H, W) uint8, 255 = hidden"
+            )
+        touched = _span(mask)
+        across = slice(*touched) if touched else slice(0, 0)
         rows = range(0, mask.shape[0], STRIP_ROWS)
-        return cls(mask.shape, packed=[zlib.compress(mask[r : r + STRIP_ROWS].tobytes(), 1) for r in rows])
+        packed = [zlib.compress(mask[r : r + STRIP_ROWS, across].tobytes(), 1) for r in rows]
+        return cls(mask.shape, packed=packed, across=across)
 
     def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
         """A window of the mask: (n, m) uint8."""
-        if self._packed:
-            first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
-            block = np.concatenate([self._part(i)[:, cols] for i in range(first, last + 1)])
-            return block[rows.start - first * STRIP_ROWS : rows.stop - first * STRIP_ROWS]
         out = np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
+        left, right = max(cols.start, self._across.start), min(cols.stop, self._across.stop)
+        if self._packed and left < right:
+            first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
+            kept = slice(left - self._across.start, right - self._across.start)
+            block = np.concatenate([self._part(i)[:, kept] for i in range(first, last + 1)])
+            top = rows.start - first * STRIP_ROWS
+            out[:, left - cols.start : right - cols.start] = block[top : top + len(out)]
         window = None if self._field is None else self._field.window(rows)
         if self._field is not None and window is not None:
             down, across = window[0], slice(max(window[1].start, cols.start), min(window[1].stop, cols.stop))
@@ -65,12 +92,17 @@ class FullMask:
             return self._field.window(rows)
         first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
         spans = [span for span in self._spans[first : last + 1] if span is not None]
-        return (rows, slice(min(a for a, _ in spans), max(b for _, b in spans))) if spans else None
+        if not spans:
+            return None
+        left = self._across.start
+        return rows, slice(left + min(a for a, _ in spans), left + max(b for _, b in spans))
 
     def _part(self, index: int) -> NDArray[np.uint8]:
         last = self._last  # one assignment, one read: threads may unpack twice, but never see a half
         if last is None or last[0] != index:
-            last = (index, np.frombuffer(zlib.decompress(self._packed[index]), np.uint8).reshape(-1, self.shape[1]))
+            height = min(STRIP_ROWS, self.shape[0] - index * STRIP_ROWS)
+            block = np.frombuffer(zlib.decompress(self._packed[index]), np.uint8)
+            last = (index, block.reshape(height, self._across.stop - self._across.start))
             self._last = last
         return last[1]
 

@@ -20,6 +20,7 @@ from .decisions import Choices, Decision, Given, Offer, decide
 from .errors import Finding, InputError, OutputError, WorksheetError, about
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
+from .fullmask import FullMask
 from .handoff import Extras
 from .looking import Progress
 from .previews import Preview, small_shape
@@ -94,7 +95,7 @@ def merge_folder(
     output: str | Path,
     *,
     choices: Choices = Choices(),  # noqa: B008  (frozen)
-    masks: Mapping[str, NDArray[np.uint8]] | None = None,
+    masks: Mapping[str, NDArray[np.uint8] | FullMask] | None = None,
     lamps: Mapping[str, Lamp] | None = None,
     finishing: Finish | Wish | None = None,
     extras: Extras = Extras(),  # noqa: B008  (frozen)
@@ -110,7 +111,7 @@ def merge_folder(
     output : path
         The run folder; a former run there is replaced, its hand corrections are kept.
     choices : Choices
-    masks : mapping of frame name to (H, W) uint8, optional
+    masks : mapping of frame name to (H, W) uint8 or FullMask, optional
         Masks by hand, in the frame's own geometry, 255 = hidden.
     lamps : mapping of frame name to Lamp, optional
         Lamps turned off, changed in stops or warmth.
@@ -137,11 +138,10 @@ def merge_folder(
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, spare) as shelf:
         # Only now: an interrupted run has been put right, and nobody else changes it any more.
         former = runfolder.former_run(output)
-        by_hand = dict(masks or {})
+        by_hand = {n: m if isinstance(m, FullMask) else FullMask.painted(m) for n, m in (masks or {}).items()}
         if former is not None:
-            for record in former.frames:
-                if record.by_hand and record.mask and record.file not in by_hand:
-                    by_hand[record.file] = runfolder.read_mask(output / record.mask)
+            painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
+            by_hand |= _read_masks({r.file: output / r.mask for r in painted if r.mask})
         decisions = decide(
             series,
             choices=choices,
@@ -197,7 +197,7 @@ def merge_worksheet(
                 "the frame has changed since the run", file=file, remedy="restore it, or --changed-too"
             )
     series = as_series(files)
-    hand_masks = {r.file: runfolder.read_mask(home / r.mask) for r in taken if r.mask}
+    hand_masks = _read_masks({r.file: home / r.mask for r in taken if r.mask})
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
         decisions = decide(
             series,
@@ -213,7 +213,7 @@ def merge_worksheet(
     return Run(folder=output, worksheet=written, findings=result.findings)
 
 
-def read_hand_masks(folder: Path, frames: Path) -> dict[str, NDArray[np.uint8]]:
+def read_hand_masks(folder: Path, frames: Path) -> dict[str, FullMask]:
     """Read masks painted by hand: ``NAME.png`` for the frame ``NAME.jpg``.
 
     Raises
@@ -228,7 +228,13 @@ def read_hand_masks(folder: Path, frames: Path) -> dict[str, NDArray[np.uint8]]:
     for path in found:
         if path.stem not in names:
             raise WorksheetError("belongs to no frame", file=path, remedy="name it like its frame")
-    return {names[path.stem]: runfolder.read_mask(path) for path in found}
+    return _read_masks({names[path.stem]: path for path in found})
+
+
+def _read_masks(paths: Mapping[str, Path]) -> dict[str, FullMask]:
+    """Read masks, and keep them packed: at full size those of a long series would fill the memory."""
+    read = parallel.each(lambda path: FullMask.painted(runfolder.read_mask(path)), list(paths.values()))
+    return dict(zip(paths, read, strict=True))
 
 
 def lamps_of(sheet: Worksheet | None) -> dict[str, Lamp]:

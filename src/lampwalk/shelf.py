@@ -8,6 +8,7 @@ last two frames were decoded into is needed in both passes, so these two wait in
 from __future__ import annotations
 
 import logging
+import math
 import shutil
 import time
 from pathlib import Path
@@ -26,7 +27,10 @@ ROOM = 2.0
 
 WORTH = 0.5
 """Writing the first frame must take less than this share of the decoder's time; reading takes less. Measured on 45 MP frames: see
-benchmarks/speed.md."""
+benchmarks/speed.md. A slower disk is given up as soon as that time is over."""
+
+PIECE_BYTES = 8_000_000
+"""Written between two looks at the clock."""
 
 HELD = 2
 """Frames that wait in the memory for decoding: one is in hand, one is decoded ahead."""
@@ -139,16 +143,27 @@ class Shelf:
                 self._worth = False
                 return
         path = self._scratch / f"{len(self._filed)}-{abs(hash(name))}.raw"
-        start = time.perf_counter()
         try:
-            pixels.tofile(path)
+            whole = _write(path, pixels, within_s=WORTH * decode_s if first else math.inf)
         except OSError:
             path.unlink(missing_ok=True)
             return
         if first:
-            self._worth = time.perf_counter() - start < WORTH * decode_s
+            self._worth = whole
             _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
         if self._worth:
             self._filed[name] = (path, pixels.shape, pixels.dtype)
         else:
             path.unlink(missing_ok=True)
+
+
+def _write(path: Path, pixels: NDArray[Any], *, within_s: float) -> bool:
+    """Write a frame; stop, and say so, once it takes longer than that."""
+    start = time.perf_counter()
+    data = np.ascontiguousarray(pixels).reshape(-1).view(np.uint8).data
+    with path.open("wb") as file:
+        for at in range(0, len(data), PIECE_BYTES):
+            file.write(data[at : at + PIECE_BYTES])
+            if time.perf_counter() - start > within_s:
+                return False
+    return True

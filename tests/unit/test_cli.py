@@ -82,11 +82,11 @@ def test_a_call_that_cannot_be_understood_gets_one_line(arguments, said, capsys)
     assert message.endswith("--help)\n")
 
 
-def test_what_a_library_warns_of_stays_out_of_standard_error(tmp_path):
+def test_what_a_library_warns_of_stays_out_of_standard_error():
     program = (
         "import logging, lampwalk.cli as cli; cli.main(['check', 'nowhere']); logging.getLogger('x').warning('odd tag')"
     )
-    done = subprocess.run([sys.executable, "-c", program], cwd=tmp_path, capture_output=True, text=True, check=False)
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert "nowhere" in done.stderr
     assert "odd tag" not in done.stderr
 

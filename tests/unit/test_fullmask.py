@@ -1,7 +1,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
+from lampwalk.errors import InputError
 from lampwalk.fullmask import FullMask
 
 
@@ -11,6 +13,28 @@ def test_a_painted_mask_comes_back_bit_for_bit_in_any_rows():
     assert np.array_equal(full.whole(), mask)
     for rows in (slice(0, 1), slice(255, 257), slice(300, 700), slice(699, 700)):
         assert np.array_equal(full.part(rows, slice(0, full.shape[1])), mask[rows])
+
+
+def test_a_painted_mask_is_kept_as_far_as_it_reaches():
+    mask = np.zeros((700, 90), np.uint8)
+    mask[300:520, 40:47] = np.random.default_rng(7).integers(0, 256, (220, 7), np.uint8)
+    full = FullMask.painted(mask)
+    assert np.array_equal(full.whole(), mask)
+    for rows, cols in (((290, 530), (0, 90)), ((0, 700), (44, 60)), ((500, 600), (60, 90)), ((310, 311), (45, 46))):
+        rows, cols = slice(*rows), slice(*cols)
+        assert np.array_equal(full.part(rows, cols), mask[rows, cols])
+    down, across = full.window(slice(256, 512))
+    assert not np.delete(mask[256:512], np.s_[across], axis=1).any()
+    assert across.start >= 40
+    assert across.stop <= 47
+    assert down == slice(256, 512)
+    assert full.window(slice(0, 256)) is None
+
+
+@pytest.mark.parametrize("mask", [np.zeros((9, 9), bool), np.zeros((9, 9, 3), np.uint8)])
+def test_what_is_no_mask_is_refused(mask):
+    with pytest.raises(InputError, match="uint8"):
+        FullMask.painted(mask)
 
 
 def test_a_found_mask_is_smooth_at_full_size_and_strips_equal_the_whole():

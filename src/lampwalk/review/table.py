@@ -80,7 +80,11 @@ def settle(
     decisions = decide(
         run.series,
         choices=choices,
-        given=Given(masks=masks, lamps=merging.lamps_of(sheet), sheet=run.small_sheet(sheet)),
+        given=Given(
+            masks={name: FullMask.painted(mask) for name, mask in masks.items()},
+            lamps=merging.lamps_of(sheet),
+            sheet=run.small_sheet(sheet),
+        ),
         threads=THREADS,
         progress=lambda *_: goes_on(),
     )
