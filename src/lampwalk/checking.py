@@ -10,6 +10,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from . import alignment, planning
 from .colour import luminance
@@ -19,7 +20,7 @@ from .files import Facts
 from .frames import Series, as_series
 from .geometry import Matrix
 from .looking import Progress
-from .previews import Preview
+from .previews import Preview, of_small
 
 DRIFT_EV = 0.4
 """Daylight that drifted more than this is worth a word (common practice, no source: a third of a stop is seen)."""
@@ -106,8 +107,9 @@ def check(
     series = as_series(source)
     figures: dict[str, tuple[float, float, float]] = {}
 
-    def keep(preview: Preview) -> None:
-        figures[preview.name] = (_sharpness(preview), float(preview.clipped.mean()), _edge_band_ev(preview))
+    def keep(name: str, small: NDArray[Any]) -> None:
+        preview = of_small(name, small, series.shape)
+        figures[name] = (_sharpness(preview), float(preview.clipped.mean()), _edge_band_ev(preview))
 
     decisions = decide(series, choices=Choices(glow=False, fill=False, quiet=False), keep=keep, progress=progress)
     usual = float(np.median([f[0] for f in figures.values()])) or 1.0

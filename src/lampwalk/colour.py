@@ -54,6 +54,11 @@ def to_encoded(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
     return np.asarray(np.rint(encoded * 65535), np.uint16)
 
 
+def sixteen_bits(encoded: NDArray[Any]) -> NDArray[np.uint16]:
+    """Encoded values, (...) uint8 or uint16, at 16 bits: 255 becomes 65535; 16 bits are given back as they are."""
+    return encoded if encoded.dtype == np.uint16 else np.multiply(encoded, np.uint16(257), dtype=np.uint16)
+
+
 def luminance(linear: NDArray[np.float32]) -> NDArray[np.float32]:
     """Relative luminance of linear RGB: (..., 3) float32 to (...) float32."""
     return linear @ LUMINANCE

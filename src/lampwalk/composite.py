@@ -265,7 +265,7 @@ def _corrected(
     strip: NDArray[Any], rows: slice, cols: slice, factor: Field | None, stray: Field | None
 ) -> NDArray[np.uint16]:
     """Daylight, lamp, reach and glow of one block, in linear light, where they change anything; in place where it may be."""
-    whole = strip if strip.dtype == np.uint16 else np.multiply(strip, np.uint16(257), dtype=np.uint16)
+    whole = colour.sixteen_bits(strip)
     edges = np.array([*range(cols.start, cols.stop, geometry.TILE_COLUMNS), cols.stop], np.intp)
     scaled, lowered = (
         np.zeros(len(edges) - 1, bool) if field is None else field.matters(rows, edges) for field in (factor, stray)

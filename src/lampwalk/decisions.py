@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -30,7 +30,7 @@ from .light import (
     stray_field,
     stray_of,
 )
-from .looking import Looker, Progress
+from .looking import Keep, Known, Looker, Progress
 from .masks import Mask
 from .previews import Preview, align_preview, relit, small_shape
 from .shelf import Shelf
@@ -81,11 +81,14 @@ class Given:
         Lamps turned off, changed in stops or warmth.
     sheet : Worksheet or None
         Decisions to repeat: roles, alignment and levels are taken from it, nothing is looked for.
+    small : callable
+        The frames at preview size, as far as they are known from the run that is repeated.
     """
 
     masks: Mapping[str, FullMask] = field(default_factory=dict)
     lamps: Mapping[str, Lamp] = field(default_factory=dict)
     sheet: Worksheet | None = None
+    small: Known = lambda _: None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -188,7 +191,7 @@ def decide(
     *,
     choices: Choices = Choices(),
     given: Given = Given(),
-    keep: Callable[[Preview], None] | None = None,
+    keep: Keep | None = None,
     shelf: Shelf | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -202,7 +205,7 @@ def decide(
     given : Given
         What is already decided.
     keep : callable, optional
-        Gets every preview (in the frame's own geometry) as it is made.
+        Gets every frame at preview size as it is made.
     shelf : Shelf, optional
         Keeps the decoded frames for the second pass.
     threads : int
@@ -223,7 +226,7 @@ def decide(
 
 def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -> Decisions:
     sheet = given.sheet
-    series, previews, sightings = looker.look(observe=sheet is None)
+    series, previews, sightings = looker.look(observe=sheet is None, known=given.small)
     if sheet is None:
         lit_by_day = ambient.find_ambient(previews)
         alignments = _align(series, sightings, lit_by_day)

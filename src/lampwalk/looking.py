@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable
 from dataclasses import replace
 from threading import Event, Lock
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,32 +16,38 @@ from .alignment import Sighting
 from .errors import Finding, FrameError
 from .frames import Frame, Series, working_pixels
 from .hotpixels import HotPixels
-from .previews import Preview, make_preview
+from .previews import Preview, of_small, shrink, small_shape
 from .shelf import HELD, Shelf
 from .worksheet import Worksheet
 
 Progress = Callable[[str, int, int], None]
 """Called with (step, done, of how many)."""
 
+Keep = Callable[[str, NDArray[Any]], None]
+"""Called with a frame's name and the frame at preview size in its own geometry, (h, w, 3) uint8 or uint16, encoded."""
+
+Known = Callable[[str], NDArray[Any] | None]
+"""What `Keep` was called with for a frame in a former run; None where that is not known."""
+
 
 class Looker:
     """Decodes every frame once, and keeps what is small."""
 
-    def __init__(
-        self, series: Series, keep: Callable[[Preview], None] | None, shelf: Shelf, progress: Progress | None
-    ) -> None:
+    def __init__(self, series: Series, keep: Keep | None, shelf: Shelf, progress: Progress | None) -> None:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
         self._lock, self._named, self._names_points = Lock(), Event(), False
 
-    def look(self, *, observe: bool) -> tuple[Series, list[Preview], list[Sighting]]:
+    def look(self, *, observe: bool, known: Known = lambda _: None) -> tuple[Series, list[Preview], list[Sighting]]:
         """Look at all frames.
 
         Parameters
         ----------
         observe : bool
-            Take what alignment needs, too. Where decisions are only repeated, they need every frame.
+            Take what alignment needs, too. Where decisions are only repeated, they need every frame, ...
+        known : callable
+            ... and one that is known small need not be decoded.
 
         Returns
         -------
@@ -52,7 +59,7 @@ class Looker:
         FrameError
             A frame is damaged inside, and it is needed, or fewer than two are left.
         """
-        seen = parallel.each(lambda frame: self._try(frame, observe=observe), self._series.frames)
+        seen = parallel.each(lambda frame: self._try(frame, observe=observe, known=known), self._series.frames)
         good = [found for found in seen if not isinstance(found, FrameError)]
         bad = [(f, e) for f, e in zip(self._series.frames, seen, strict=True) if isinstance(e, FrameError)]
         if bad and (not observe or len(good) < 2):
@@ -87,13 +94,21 @@ class Looker:
         if self._progress:
             self._progress(step, done, len(self._series) if step == "looking" else 1)
 
-    def _try(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None] | FrameError:
+    def _try(self, frame: Frame, *, observe: bool, known: Known) -> tuple[Preview, Sighting | None] | FrameError:
         try:
-            return self._look_at(frame, observe=observe)
+            small = None if observe else known(frame.name)
+            sighting = None
+            if small is None or small.shape != (*small_shape(frame.shape), 3):
+                small, sighting = self._look_at(frame, observe=observe)
         except FrameError as error:
             return error
+        preview = of_small(frame.name, small, frame.shape)
+        if self._keep:
+            self._keep(frame.name, small)
+        self.tell("looking", next(self._count))
+        return preview, sighting
 
-    def _look_at(self, frame: Frame, *, observe: bool) -> tuple[Preview, Sighting | None]:
+    def _look_at(self, frame: Frame, *, observe: bool) -> tuple[NDArray[Any], Sighting | None]:
         first = frame is self._series.frames[0]
         last = any(frame is other for other in self._series.frames[-HELD:])
         try:
@@ -105,18 +120,16 @@ class Looker:
         finally:
             if first:
                 self._named.set()
-        preview = make_preview(frame.name, pixels)
+        small = shrink(pixels)
         sighting = alignment.observe(pixels) if observe else None
         if not first:
             self._named.wait()  # the first frame names the points that could be hot
             if self._names_points:
                 self._collect(frame, pixels, observe=observe)
+        if small is pixels:  # it is small enough as it is, and its memory is given back
+            small = pixels.copy()
         self._shelf.give_back(frame, decoded, untouched=True)
-        del decoded, pixels
-        if self._keep:
-            self._keep(preview)
-        self.tell("looking", next(self._count))
-        return preview, sighting
+        return small, sighting
 
     def _collect(self, frame: Frame, pixels: NDArray[np.generic], *, observe: bool) -> None:
         if observe and frame.array is None:

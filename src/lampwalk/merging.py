@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import encode, finish, handoff, light, metadata, parallel, runfolder, worksheet
+from . import encode, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import Choices, Decision, Given, Offer, decide
 from .errors import Finding, InputError, OutputError, WorksheetError, about
@@ -22,8 +22,8 @@ from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .fullmask import FullMask
 from .handoff import Extras
-from .looking import Progress
-from .previews import Preview, small_shape
+from .looking import Known, Progress
+from .previews import small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
 
@@ -146,7 +146,7 @@ def merge_folder(
             series,
             choices=choices,
             given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
-            keep=_keeper(folder),
+            keep=partial(runfolder.write_small, folder),
             shelf=shelf,
             progress=progress,
         )
@@ -198,12 +198,13 @@ def merge_worksheet(
             )
     series = as_series(files)
     hand_masks = _read_masks({r.file: home / r.mask for r in taken if r.mask})
+    small: Known = (lambda _: None) if changed_too else _small_ones(home, sheet, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
         decisions = decide(
             series,
             choices=choices_of(sheet),
-            given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet),
-            keep=_keeper(folder),
+            given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet, small=small),
+            keep=partial(runfolder.write_small, folder),
             shelf=shelf,
             progress=progress,
         )
@@ -302,11 +303,22 @@ def _scratch(folder: Path, memory_bytes: int = 0) -> Iterator[Shelf]:
         shutil.rmtree(scratch, ignore_errors=True)
 
 
-def _keeper(folder: Path) -> Callable[[Preview], None]:
-    def keep(preview: Preview) -> None:
-        runfolder.write_small(folder, preview.name, light.encode(preview.linear))
+def _small_ones(home: Path, sheet: Worksheet, taken: Sequence[FrameRecord]) -> Known:
+    """Read the frames at preview size that a run has kept: those of all its frames, or none.
 
-    return keep
+    How one frame is read (depth, development of raw data) is decided for the series, so they hold for the same frames only.
+    """
+    there = {path.name for path in (home / "small").glob("*.tif")}
+    if there != {f"{r.file}.tif" for r in taken} or not all(r.content for r in taken):
+        return lambda _: None
+
+    def read(name: str) -> NDArray[np.uint16] | None:
+        try:
+            return runfolder.read_small(home, name)
+        except (OSError, ValueError, KeyError, IndexError):
+            return None  # damaged: the frame itself is there
+
+    return read
 
 
 def _write(

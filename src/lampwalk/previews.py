@@ -160,16 +160,28 @@ def make_preview(name: str, pixels: NDArray[Any]) -> Preview:
     name : str
     pixels : (H, W, 3) uint8 or uint16, encoded
     """
-    small = shrink(pixels)
+    return of_small(name, shrink(pixels), (pixels.shape[0], pixels.shape[1]))
+
+
+def of_small(name: str, small: NDArray[Any], full_shape: tuple[int, int]) -> Preview:
+    """Take a picture that has preview size.
+
+    Parameters
+    ----------
+    name : str
+    small : (h, w, 3) uint8 or uint16, encoded
+    full_shape : (int, int)
+        Height and width of the frame itself.
+    """
     h, w = small.shape[:2]
-    top = 255 if pixels.dtype == np.uint8 else 65535
+    top = 255 if small.dtype == np.uint8 else 65535
     brightest = np.maximum(np.maximum(small[..., 0], small[..., 1]), small[..., 2])
     return Preview(
         name=name,
         linear=colour.to_linear(small),
         clipped=brightest >= CLIPPED * top,
         valid=np.ones((h, w), bool),
-        full_shape=(pixels.shape[0], pixels.shape[1]),
+        full_shape=full_shape,
     )
 
 

@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from . import colour
 from .geometry import TILE_COLUMNS, Matrix, Windowed, is_identity, moved
 
 STRENGTH = 0.7
@@ -213,7 +214,7 @@ def _ceiling(source: _Source, size: tuple[int, int]) -> NDArray[np.uint16]:
     floor = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]]) @ source.inside  # floor(x) = round(x - 0.5)
     flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     ceiling = cv2.warpPerspective(brightest, floor, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return np.multiply(ceiling, np.uint16(257), dtype=np.uint16) if ceiling.dtype == np.uint8 else np.asarray(ceiling)
+    return colour.sixteen_bits(ceiling)
 
 
 def _blacken_outside(strip: NDArray[Any], source: _Source) -> None:

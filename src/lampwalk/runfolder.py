@@ -10,13 +10,14 @@ import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from . import encode, worksheet
+from . import colour, encode, worksheet
 from .errors import FrameError, OutputError, WorksheetError, about
 from .files import read_facts
 from .frames import Frame
@@ -159,14 +160,14 @@ def write_whole(path: Path, text: str) -> None:
         part.unlink(missing_ok=True)
 
 
-def write_small(folder: Path, name: str, encoded: NDArray[np.uint16]) -> None:
-    """Keep a preview: (h, w, 3) uint16 encoded, uncompressed TIFF."""
+def write_small(folder: Path, name: str, encoded: NDArray[Any]) -> None:
+    """Keep a frame at preview size: (h, w, 3) uint8 or uint16, encoded; as an uncompressed 16-bit TIFF."""
     (folder / "small").mkdir(exist_ok=True)
-    tifffile.imwrite(folder / "small" / f"{name}.tif", encoded, photometric="rgb", metadata=None)
+    tifffile.imwrite(folder / "small" / f"{name}.tif", colour.sixteen_bits(encoded), photometric="rgb", metadata=None)
 
 
 def read_small(folder: Path, name: str) -> NDArray[np.uint16]:
-    """Read a preview kept by `write_small`."""
+    """Read what `write_small` has kept: (h, w, 3) uint16."""
     return np.asarray(tifffile.imread(folder / "small" / f"{name}.tif"))
 
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import cv2
+import imageio.v3 as iio
 import numpy as np
 import pytest
 import tifffile
 
 import lampwalk
 from lampwalk import worksheet
+from lampwalk.shelf import Shelf
 from scoring import score
 
 
@@ -72,6 +75,34 @@ def test_the_worksheet_repeats_the_run_bit_for_bit(small_run, tmp_path):
     again = lampwalk.merge_worksheet(small_run.folder / "worksheet.json", tmp_path / "again")
     for name in ("composite.tif", "picture.jpg", "coverage.png", "masks/06.png"):
         assert (again.folder / name).read_bytes() == (small_run.folder / name).read_bytes(), name
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_repeated_run_needs_each_frame_once_and_gives_the_same_without_its_small_frames(
+    bits, small_scene, tmp_path, monkeypatch
+):
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    for name in ("00", "01", "06"):
+        pixels = iio.imread(small_scene / "frames" / f"{name}.jpg")
+        big = cv2.resize(pixels, None, fx=2.6, fy=2.6, interpolation=cv2.INTER_CUBIC)  # larger than a preview
+        if bits == 16:
+            tifffile.imwrite(folder / f"{name}.tif", big.astype(np.uint16) * 251 + 99, photometric="rgb")
+        else:
+            iio.imwrite(folder / f"{name}.jpg", big, quality=95)
+    run = lampwalk.merge_folder(folder, tmp_path / "run").folder
+    first_pass = []
+    decode = Shelf.decode
+    monkeypatch.setattr(Shelf, "decode", lambda self, *a, **k: first_pass.append(a[0].name) or decode(self, *a, **k))
+    again = lampwalk.merge_worksheet(run / "worksheet.json", tmp_path / "again").folder
+    assert first_pass == []
+    shutil.rmtree(run / "small")
+    without = lampwalk.merge_worksheet(run / "worksheet.json", tmp_path / "without").folder
+    assert len(first_pass) == 3
+    for name in ("composite.tif", "coverage.png", "picture.jpg", "masks/01.png", "worksheet.json"):
+        assert (again / name).read_bytes() == (without / name).read_bytes()
+        if name != "worksheet.json":
+            assert (again / name).read_bytes() == (run / name).read_bytes()
 
 
 def test_an_edited_worksheet_changes_the_picture(small_run, tmp_path):

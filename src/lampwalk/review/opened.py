@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .. import colour, files, geometry, parallel, previews, runfolder, worksheet
 from ..errors import LampwalkError, WorksheetError
 from ..files import Facts
-from ..frames import Frame, Series, as_series
+from ..frames import Frame, Series, as_series, working_pixels
 from ..worksheet import FrameRecord, Worksheet
 
 
@@ -128,7 +128,7 @@ def _small_frames(folder: Path, sheet: Worksheet, taken: list[FrameRecord]) -> d
 def _shrunk_again(folder: Path, sheet: Worksheet, record: FrameRecord) -> NDArray[np.uint16]:
     try:
         frame = original(folder, sheet, record.file)
-        return colour.to_encoded(previews.make_preview(frame.name, frame.pixels()).linear)
+        return colour.sixteen_bits(previews.shrink(working_pixels(frame, frame.pixels())))
     except LampwalkError as error:
         raise WorksheetError(
             f"the preview of {record.file} is missing or damaged, and so is the frame",
