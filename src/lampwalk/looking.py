@@ -32,6 +32,7 @@ class Looker:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
+        self._drawer = shelf.drawer()
         self._lock, self._named, self._names_points = Lock(), Event(), False
 
     def look(self, *, observe: bool) -> tuple[Series, list[Preview], list[Sighting]]:
@@ -105,7 +106,7 @@ class Looker:
         finally:
             if first:
                 self._named.set()
-        preview = make_preview(frame.name, pixels)
+        preview = make_preview(frame.name, pixels, self._drawer)
         sighting = alignment.observe(pixels) if observe else None
         if not first:
             self._named.wait()  # the first frame names the points that could be hot
