@@ -19,10 +19,6 @@ from .previews import Preview, make_preview
 from .shelf import HELD, Shelf
 from .worksheet import Worksheet
 
-LONG_SERIES = 16
-"""Frames beyond which the last two do not wait decoded: what is found on so many frames takes the first pass to the peak of a
-merge, and two more to decode are little beside the others."""
-
 Progress = Callable[[str, int, int], None]
 """Called with (step, done, of how many)."""
 
@@ -58,9 +54,6 @@ class Looker:
             A frame is damaged inside, and it is needed, or fewer than two are left.
         """
         seen = parallel.each(lambda frame: self._try(frame, observe=observe), self._series.frames)
-        if len(self._series) > LONG_SERIES:
-            self._shelf.clear()
-            parallel.give_back_memory()
         good = [found for found in seen if not isinstance(found, FrameError)]
         bad = [(f, e) for f, e in zip(self._series.frames, seen, strict=True) if isinstance(e, FrameError)]
         if bad and (not observe or len(good) < 2):
