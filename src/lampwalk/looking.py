@@ -37,6 +37,7 @@ class Looker:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
+        self._drawer = shelf.drawer()
         self._lock, self._named, self._names_points = Lock(), Event(), False
 
     def look(self, *, observe: bool, known: Known = lambda _: None) -> tuple[Series, list[Preview], list[Sighting]]:
@@ -102,7 +103,7 @@ class Looker:
                 small, sighting = self._look_at(frame, observe=observe)
         except FrameError as error:
             return error
-        preview = of_small(frame.name, small, frame.shape)
+        preview = of_small(frame.name, small, frame.shape, self._drawer)
         if self._keep:
             self._keep(frame.name, small)
         self.tell("looking", next(self._count))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, geometry, light
+from .drawer import IN_MEMORY, Drawer
 from .geometry import Matrix
 
 LONG_SIDE = 1200
@@ -24,7 +25,7 @@ class _Light:
     """An attribute of linear light, (h, w, 3) float32 in 0-1, that is kept in half the memory.
 
     It is kept as 16-bit square roots: at a thousandth of full light a step is a thousandth of that, less than the noise of
-    any preview. A series of many frames is held as previews, all at once.
+    any preview. A series of many frames is held as previews, all at once, so the roots wait in the frame's `drawer`.
     """
 
     def __set_name__(self, owner: type, name: str) -> None:
@@ -37,12 +38,12 @@ class _Light:
     def __get__(self, frame: object | None, owner: type) -> NDArray[np.float32]:
         if frame is None:
             raise AttributeError(self._kept)  # so that a dataclass finds no default
-        linear = light.squared(frame.__dict__[self._kept])
+        linear = light.squared(frame.__dict__[self._kept].get())
         linear.setflags(write=False)  # it is a copy: what is written into it would be lost
         return linear
 
     def __set__(self, frame: object, linear: NDArray[np.float32]) -> None:
-        frame.__dict__[self._kept] = light.rooted(linear)
+        frame.__dict__[self._kept] = frame.__dict__["drawer"].put(light.rooted(linear))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,6 +53,8 @@ class Preview:
     Attributes
     ----------
     name : str
+    drawer : Drawer
+        Where its light waits, and that of all previews that are made of it; by default in memory.
     linear : (h, w, 3) float32
         Linear light, 0-1; a new array each time, not to be written to.
     clipped : (h, w) bool
@@ -63,6 +66,7 @@ class Preview:
     """
 
     name: str
+    drawer: Drawer = IN_MEMORY
     linear: _Light = _Light()
     clipped: NDArray[np.bool_]
     valid: NDArray[np.bool_]
@@ -163,7 +167,7 @@ def make_preview(name: str, pixels: NDArray[Any]) -> Preview:
     return of_small(name, shrink(pixels), (pixels.shape[0], pixels.shape[1]))
 
 
-def of_small(name: str, small: NDArray[Any], full_shape: tuple[int, int]) -> Preview:
+def of_small(name: str, small: NDArray[Any], full_shape: tuple[int, int], drawer: Drawer = IN_MEMORY) -> Preview:
     """Take a picture that has preview size.
 
     Parameters
@@ -172,12 +176,15 @@ def of_small(name: str, small: NDArray[Any], full_shape: tuple[int, int]) -> Pre
     small : (h, w, 3) uint8 or uint16, encoded
     full_shape : (int, int)
         Height and width of the frame itself.
+    drawer : Drawer, optional
+        Where its light waits; by default in memory.
     """
     h, w = small.shape[:2]
     top = 255 if small.dtype == np.uint8 else 65535
     brightest = np.maximum(np.maximum(small[..., 0], small[..., 1]), small[..., 2])
     return Preview(
         name=name,
+        drawer=drawer,
         linear=colour.to_linear(small),
         clipped=brightest >= CLIPPED * top,
         valid=np.ones((h, w), bool),
@@ -198,13 +205,7 @@ def align_preview(preview: Preview, frame_to_reference: Matrix) -> Preview:
         return preview
     warped = geometry.warp(preview.linear, matrix)
     clipped = geometry.warp(preview.clipped.astype(np.uint8) * 255, matrix, linear=True) > 64
-    return Preview(
-        name=preview.name,
-        linear=warped,
-        clipped=clipped,
-        valid=geometry.covered(preview.shape, matrix),
-        full_shape=preview.full_shape,
-    )
+    return replace(preview, linear=warped, clipped=clipped, valid=geometry.covered(preview.shape, matrix))
 
 
 def relit(preview: Preview, gain: NDArray[np.float32] | None) -> Preview:

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .drawer import Drawer
 from .frames import Frame
 
 _log = logging.getLogger(__name__)
@@ -113,6 +114,10 @@ class Shelf:
         with self._lock:
             if frame.array is None and frame.name not in self._kept:
                 self._held = [*self._held[1 - HELD :], (frame.name if untouched else "", pixels)]
+
+    def drawer(self) -> Drawer:
+        """Give a drawer for small things of the first pass; its file lies beside the decoded frames."""
+        return Drawer(self._scratch)
 
     def clear(self) -> None:
         """Let go of the memory for decoding."""
