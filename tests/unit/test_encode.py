@@ -202,4 +202,5 @@ def test_a_mask_with_empty_strips_is_read_back_bit_for_bit(tmp_path, shape, mark
     with Image.open(tmp_path / "mask.png") as image:  # another reader, which checks every checksum
         image.verify()
     with Image.open(tmp_path / "mask.png") as image:
-        assert image.mode == "L" and np.array_equal(np.asarray(image), mask)
+        assert image.mode == "L"
+        assert np.array_equal(np.asarray(image), mask)
