@@ -61,9 +61,10 @@ class Field:
         """Whether it changes anything in some full-size rows, between each two of n + 1 full-size columns: (n,)."""
         sy, sx = self.small[0] / self.full[0], self.small[1] / self.full[1]
         first, last = int(np.floor((rows.start + 0.5) * sy - 0.5)), int(np.floor((rows.stop - 0.5) * sy - 0.5)) + 2
-        known = _changing(self)[max(0, first - self.top) : max(0, last - self.top)]
+        known = self.values[max(0, first - self.top) : max(0, last - self.top)]
         active = np.zeros(self.small[1], bool)
-        active[self.left : self.left + known.shape[1]] = known.any(axis=0)
+        inside = (known != self.neutral).any(axis=0).reshape(self.values.shape[1], -1)
+        active[self.left : self.left + len(inside)] = inside.any(axis=1)
         before = np.concatenate([[0], np.cumsum(active)])
         left = np.clip(np.floor((edges[:-1] + 0.5) * sx - 0.5).astype(np.intp), 0, len(active))
         right = np.clip(np.floor((edges[1:] - 0.5) * sx - 0.5).astype(np.intp) + 2, 0, len(active))
@@ -115,13 +116,6 @@ class Field:
             kept = self.values[:, first - self.left : last - self.left]
             out[inside, first - cols.start : last - cols.start] = kept[rows[inside] - self.top]
         return out
-
-
-@lru_cache(4)  # asked for block by block
-def _changing(field: Field) -> NDArray[np.bool_]:
-    """Where the values of a field change anything: (n, m) bool."""
-    changes = field.values != field.neutral
-    return np.asarray(changes if changes.ndim == 2 else changes.any(axis=2))
 
 
 def _places(full: slice, of: int, small: int) -> NDArray[np.float64]:
