@@ -171,15 +171,16 @@ def _without_gaps(previews: Sequence[Preview]) -> list[Preview]:
     total = np.zeros_like(previews[0].linear)
     count = np.zeros(previews[0].shape, np.float32)
     for p in previews:
-        total += p.linear * p.valid[..., None]
+        cv2.accumulate(p.linear, total, p.valid.view(np.uint8))
         count += p.valid
-    mean = total / np.maximum(count, 1)[..., None]
+    count = np.maximum(count, 1)
+    mean = cv2.divide(total, cv2.merge([count, count, count]))
     return [
         p
         if p.valid.all()
         else Preview(
             name=p.name,
-            linear=np.where(p.valid[..., None], p.linear, mean),
+            linear=np.asarray(cv2.copyTo(p.linear, p.valid.view(np.uint8), mean.copy()), np.float32),
             clipped=p.clipped & p.valid,
             valid=p.valid,
             full_shape=p.full_shape,

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .geometry import Matrix, scaling
+from .geometry import STRIP_ROWS, Matrix, scaling
 
 Grey = NDArray[np.uint8]
 Field = NDArray[np.float32]
@@ -96,34 +96,29 @@ def observe(pixels: NDArray[Any]) -> Sighting:
     Sighting
         At most about 5 MB. A frame that is too small, black or without any detail has a ``problem``.
     """
-    grey = _grey(pixels)
-    shape = grey.shape[0], grey.shape[1]
+    shape = pixels.shape[0], pixels.shape[1]
     step = max(1, -(-max(shape) // WORK_PX))
     if min(shape) < MIN_SIDE_PX:
         problem = "the picture is too small to be aligned"
-        return Sighting(shape=shape, step=step, small=_eight_bits(grey), problem=problem)
+        return Sighting(shape=shape, step=step, small=_eight_bits(_grey(pixels)), problem=problem)
     if max(shape) <= WHOLE_PX or min(shape) // step < 2 * (PATCH_PX + 2 * MARGIN_PX):
         step = small_step = 1
     else:
         small_step = -(-max(shape) // SMALL_PX)
-    small = _eight_bits(reduced(grey, small_step))
+    small = _eight_bits(_reduced_grey(pixels, small_step))
     bare = Sighting(shape=shape, step=step, small_step=small_step, small=small, problem=_problem(small))
-    return bare if small_step == 1 or bare.problem else _with_crops(bare, grey, np.eye(3))
+    return bare if small_step == 1 or bare.problem else with_crops(bare, pixels, np.eye(3))
 
 
 def with_crops(sighting: Sighting, pixels: NDArray[Any], frame_to_reference: Matrix) -> Sighting:
     """Cut the crops of a sighting anew, where a homography (working size) sends the sites."""
-    return _with_crops(sighting, _grey(pixels), frame_to_reference)
-
-
-def _with_crops(sighting: Sighting, grey: NDArray[Any], frame_to_reference: Matrix) -> Sighting:
     work, side = sighting.work_shape, PATCH_PX + 2 * MARGIN_PX
     corners = seen_corners(sites(work), frame_to_reference, PATCH_PX, side)
     corners = np.clip(corners, 0, np.array(work[::-1]) - side)
     n = side * sighting.step
     crops = np.empty((len(corners), side, side), np.uint8)
     for crop, (x, y) in zip(crops, corners * sighting.step, strict=True):
-        crop[...] = _eight_bits(reduced(grey[y : y + n, x : x + n], sighting.step))
+        crop[...] = _eight_bits(reduced(_grey(pixels[y : y + n, x : x + n]), sighting.step))
     return Sighting(
         shape=sighting.shape, step=sighting.step, small_step=sighting.small_step, small=sighting.small,
         crops=crops, corners=corners,
@@ -211,6 +206,13 @@ def reduced(grey: NDArray[Any], step: int) -> NDArray[Any]:
     if step == 1:
         return grey
     return np.asarray(cv2.resize(grey[: h * step, : w * step], (w, h), interpolation=cv2.INTER_AREA))
+
+
+def _reduced_grey(pixels: NDArray[Any], step: int) -> NDArray[Any]:
+    """Luminance of a whole frame, `reduced`, in strips, so that it is never held at full size."""
+    rows = max(1, STRIP_ROWS // step) * step
+    tops = range(0, pixels.shape[0] // step * step, rows)
+    return np.concatenate([reduced(_grey(pixels[top : top + rows]), step) for top in tops])
 
 
 def _grey(pixels: NDArray[Any]) -> NDArray[Any]:
