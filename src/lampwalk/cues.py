@@ -9,7 +9,7 @@ some other light; equipment is not.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import cv2
@@ -178,12 +178,10 @@ def _without_gaps(previews: Sequence[Preview]) -> list[Preview]:
     return [
         p
         if p.valid.all()
-        else Preview(
-            name=p.name,
+        else replace(
+            p,
             linear=np.asarray(cv2.copyTo(p.linear, p.valid.view(np.uint8), mean.copy()), np.float32),
             clipped=p.clipped & p.valid,
-            valid=p.valid,
-            full_shape=p.full_shape,
         )
         for p in previews
     ]

@@ -189,18 +189,3 @@ def test_the_header_points_at_the_last_directory(tmp_path):
     with tifffile.TiffFile(tmp_path / "a.tif") as tiff:
         assert len(tiff.pages) == 1
         assert max(tiff.pages[0].dataoffsets) < first
-
-
-@pytest.mark.parametrize("shape", [(1, 1), (64, 5), (200, 33), (192, 7)])
-@pytest.mark.parametrize("marked", [(), (0,), (63,), (64,), (-1,), (63, 64, 130)])
-def test_a_mask_with_empty_strips_is_read_back_bit_for_bit(tmp_path, shape, marked):
-    mask = np.zeros(shape, np.uint8)
-    for row in marked:
-        mask[min(row, shape[0] - 1)] = np.arange(shape[1]) % 251 + 3
-    encode.write_png(tmp_path / "mask.png", mask)
-    assert np.array_equal(cv2.imread(str(tmp_path / "mask.png"), cv2.IMREAD_UNCHANGED), mask)
-    with Image.open(tmp_path / "mask.png") as image:  # another reader, which checks every checksum
-        image.verify()
-    with Image.open(tmp_path / "mask.png") as image:
-        assert image.mode == "L"
-        assert np.array_equal(np.asarray(image), mask)
