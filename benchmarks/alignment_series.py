@@ -1,6 +1,7 @@
-"""Two more series for the alignment alone, made after it was finished and never tuned on.
+"""More series for the alignment alone: quay and loft were made after all frames were aligned together, pier and shed after
+strong relief was told from weak; none was looked at before.
 
-    python benchmarks/alignment_series.py OUTPUT_FOLDER [quay loft]
+    python benchmarks/alignment_series.py OUTPUT_FOLDER [quay loft pier shed]
 
 Made with the parts of heldout.py, so the relief goes with the brightness everywhere, which is the hardest case: light then
 displaces what is seen exactly as a motion would. Pictures: `skimage.data` gravel, brick, grass, astronaut, coins, page.
@@ -9,6 +10,7 @@ displaces what is seen exactly as a motion would. Pictures: `skimage.data` grave
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -69,7 +71,36 @@ def loft(folder: Path) -> None:
     make_series(world, rigs, folder, 9102, 1)
 
 
-SERIES = {"quay": quay, "loft": loft}
+def gravel_wall(folder: Path, seed: int, *, ambient: bool) -> None:
+    """Six lamps: a wall of gravel over paving, a picture on it, two bollards."""
+    w, h, edge = 1280, 860, 470
+    focal = 1.0 * w
+    wall = np.tile(grey_photo("gravel", 460), (2, 3))[:edge, :w, None] * np.array([0.85, 0.8, 0.75], np.float32)
+    ground, z = floor(grey_photo("brick", 512), h - edge, w, 270, focal, 1.2)
+    albedo = np.vstack([wall, ground[..., None] * np.array([0.8, 0.75, 0.7], np.float32)]).astype(np.float32)
+    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    picture = decode(cv2.resize(skimage.data.chelsea(), (280, 240), interpolation=cv2.INTER_AREA))
+    albedo[250:490, 480:760], depth[250:490, 480:760] = picture, 3.7
+    for box, metres in (((220, 400, 300, 630), 3.2), ((940, 380, 1030, 620), 3.3)):
+        column(depth, albedo, box, metres, np.repeat(grey_photo("coins", 200)[..., None], 3, 2))
+    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    rigs = [
+        Rig((180, 280), (160, 690), 3.0, pole="black", size=20, power=6, aim=(0.4, 0.5)),
+        Rig((460, 200), (340, 710), 3.1, "dish", pole="grey", size=18, power=6, aim=(0.45, 0.6)),
+        Rig((760, 230), (800, 700), 3.0, "umbrella", pole="chrome", size=30, power=5, aim=(0.5, 0.6)),
+        Rig((1130, 300), (1140, 690), 2.9, "softbox", pole="black", size=36, power=5, aim=(0.6, 0.6)),
+        Rig((640, 440), (680, 770), 2.6, "flash", "person", size=13, power=3, aim=(0.5, 0.6)),
+        Rig((1000, 220), (1040, 720), 3.2, "dish", "boom", "grey", 18, 6, aim=(0.55, 0.6)),
+    ]
+    make_series(world, [None, *rigs] if ambient else rigs, folder, seed, 0 if ambient else 1)
+
+
+SERIES = {
+    "quay": quay,
+    "loft": loft,
+    "pier": partial(gravel_wall, seed=9311, ambient=True),
+    "shed": partial(gravel_wall, seed=9312, ambient=False),
+}
 
 if __name__ == "__main__":
     cv2.setNumThreads(1)

@@ -36,7 +36,9 @@ from .together import Link, Together
 Verdict = Literal["aligned", "weak", "refused"]
 
 LOOKS = 3
-"""Times that all frames are brought to their places and compared with each other."""
+"""Times that all frames are brought to their places and compared with each other, at most."""
+LOOKS_RELIEF = 12
+"""The same in a series with a strong relief, where each look goes a part of the way only."""
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
@@ -183,18 +185,22 @@ def _moved_together(
 
     brought = {i: b for i in fine if (b := told[i].brought) is not None}
     links: list[Link] = []
-    for _ in range(LOOKS):
-        group = Together(crew, in_pixels(chosen()), reference, brought, links)
-        brought, links = group.brought, group.links
-        for free in (3, 4) if not lens.breathes else (4,):
+    relief, matrices = None, in_pixels(chosen())
+    for look in range(LOOKS_RELIEF):
+        group = Together(crew, matrices, reference, brought, links, relief)
+        brought, links, relief = group.brought, group.links, group.relief
+        # light on a strong relief looks like a change of scale until the frames are in their places
+        for free in (4,) if lens.breathes or relief else (3, 4):
             matrices = group.solved(free, bend)
             telling = {i: group.data(i, matrices, [reference]) for i in fine}
             data |= {i: d for i in fine if (d := group.data(i, matrices, list(crew))) is not None}
             lens = lens_of([d for d in telling.values() if d is not None], [data[i] for i in fine], [unit] * len(fine))
             if not lens.breathes:
                 break
-        if all(group.settled(i, matrices[i]) for i in fine):
+        if all(group.settled(i, matrices[i]) for i in fine) or (look + 1 >= LOOKS and not relief):
             break
+        if not relief:
+            matrices = in_pixels(chosen())
     return lens, chosen()
 
 

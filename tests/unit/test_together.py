@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lampwalk import geometry
+from lampwalk import geometry, together
 from lampwalk.alignment import solve
 from lampwalk.sighting import Sighting, observe
 from lampwalk.together import Together
@@ -71,6 +71,24 @@ def test_a_rough_half_under_lamps_from_opposite_sides_is_no_motion():
     # the rough half alone is displaced by up to a pixel; against the reference alone the worst frame is .74 px off
     assert np.median(errors) < 0.05
     assert max(errors) < 0.25
+
+
+@pytest.mark.parametrize("relief", [0.0, 0.5])
+def test_light_that_leaves_most_edges_in_their_places_is_no_strong_relief(relief):
+    sightings = dict(enumerate(under_lamps(WALK, relief, MOVED)))
+    assert not Together(sightings, {i: np.eye(3) for i in range(5)}, 0, {}).relief
+
+
+def test_where_relief_is_strong_the_place_is_sought_further_beyond_the_edges_without_sign(monkeypatch):
+    sightings = under_lamps(WALK, 0.75, MOVED)
+
+    def worst() -> float:
+        found = solve(sightings, reference=0)
+        return max(error(f.frame_to_reference, -x, -y) for f, (x, y) in zip(found, MOVED, strict=True))
+
+    usual = worst()
+    monkeypatch.setattr(together, "RELIEF_PX", 0.0)
+    assert worst() < 0.7 * usual  # .12 and .24 px
 
 
 @pytest.mark.parametrize("relief", [0.0, 0.5])
