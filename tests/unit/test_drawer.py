@@ -9,7 +9,7 @@ import pytest
 
 from lampwalk.drawer import Drawer
 from lampwalk.errors import OutputError
-from lampwalk.previews import align_preview, make_preview, relit
+from lampwalk.previews import align_preview, of_small, relit
 
 
 def arrays(n: int, shape: tuple[int, ...] = (40, 50, 3)) -> list[np.ndarray]:
@@ -102,7 +102,7 @@ def test_previews_are_the_same_and_what_is_made_of_them_waits_there_too(tmp_path
     drawer = Drawer(tmp_path, 0)
     move = np.array([[1, 0, 2.5], [0, 1, -1], [0, 0, 1.0]])
     gain = np.full((60, 80, 3), 0.7, np.float32)
-    filed, held = (relit(align_preview(make_preview("a", pixels, *d), move), gain) for d in ([drawer], []))
+    filed, held = (relit(align_preview(of_small("a", pixels, (60, 80), *d), move), gain) for d in ([drawer], []))
     assert filed.drawer is drawer
     assert file_bytes(drawer) >= 60 * 80 * 3 * 2
     np.testing.assert_array_equal(filed.linear, held.linear)
