@@ -24,9 +24,9 @@ class FullMask:
     field : Field, optional
         A mask found at preview size; enlarged when asked for.
     packed : sequence of bytes, optional
-        A mask painted at full size: of every 256 rows the columns `across`, deflated.
-    across : slice
-        The columns that hide anything.
+        A mask painted at full size: of every 256 rows the columns that hide anything in any of them, deflated.
+    spans : sequence of (int, int) or None
+        First and end column that hide anything, for each of these.
     """
 
     def __init__(
@@ -35,14 +35,14 @@ class FullMask:
         *,
         field: Field | None = None,
         packed: Sequence[bytes] = (),
-        across: slice = slice(0, 0),
+        spans: Sequence[tuple[int, int] | None] = (),
     ) -> None:
         self.shape = shape
         self._field = field
         self._packed = tuple(packed)
-        self._across = across
+        self._spans = tuple(spans)
+        self._across = _hull(self._spans)
         self._last: tuple[int, NDArray[np.uint8]] | None = None
-        self._spans = [_span(self._part(i)) for i in range(len(self._packed))]
 
     @classmethod
     def found(cls, hidden: NDArray[np.uint8], full: tuple[int, int]) -> FullMask:
@@ -62,11 +62,10 @@ class FullMask:
             raise InputError(
                 f"a mask of shape {mask.shape} and type {mask.dtype}", remedy="give (H, W) uint8, 255 = hidden"
             )
-        touched = _span(mask)
-        across = slice(*touched) if touched else slice(0, 0)
-        rows = range(0, mask.shape[0], STRIP_ROWS)
-        packed = [zlib.compress(mask[r : r + STRIP_ROWS, across].tobytes(), 1) for r in rows]
-        return cls(mask.shape, packed=packed, across=across)
+        strips = [mask[top : top + STRIP_ROWS] for top in range(0, mask.shape[0], STRIP_ROWS)]
+        spans = [_span(strip) for strip in strips]
+        across = _hull(spans)
+        return cls(mask.shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans)
 
     def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
         """A window of the mask: (n, m) uint8."""
@@ -91,11 +90,8 @@ class FullMask:
         if self._field is not None:
             return self._field.window(rows)
         first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
-        spans = [span for span in self._spans[first : last + 1] if span is not None]
-        if not spans:
-            return None
-        left = self._across.start
-        return rows, slice(left + min(a for a, _ in spans), left + max(b for _, b in spans))
+        across = _hull(self._spans[first : last + 1])
+        return (rows, across) if across.stop else None
 
     def _part(self, index: int) -> NDArray[np.uint8]:
         last = self._last  # one assignment, one read: threads may unpack twice, but never see a half
@@ -128,3 +124,9 @@ def _span(rows: NDArray[np.uint8]) -> tuple[int, int] | None:
     """First and end column that hide anything."""
     touched = np.flatnonzero(rows.any(axis=0))
     return (int(touched[0]), int(touched[-1]) + 1) if len(touched) else None
+
+
+def _hull(spans: Sequence[tuple[int, int] | None]) -> slice:
+    """Columns from the first of any span to the last; none where no span is."""
+    known = [span for span in spans if span is not None]
+    return slice(min(a for a, _ in known), max(b for _, b in known)) if known else slice(0, 0)

@@ -27,7 +27,7 @@ Keep = Callable[[str, NDArray[Any]], None]
 """Called with a frame's name and the frame at preview size in its own geometry, (h, w, 3) uint8 or uint16, encoded."""
 
 Known = Callable[[str], NDArray[Any] | None]
-"""What `Keep` was called with for a frame in a former run; None where that is not known."""
+"""What `Keep` was called with for a frame in a former run, at 16 bits; None where that is not known."""
 
 
 class Looker:
@@ -99,7 +99,7 @@ class Looker:
         try:
             small = None if observe else known(frame.name)
             sighting = None
-            if small is None or small.shape != (*small_shape(frame.shape), 3):
+            if small is None or small.dtype != np.uint16 or small.shape != (*small_shape(frame.shape), 3):
                 small, sighting = self._look_at(frame, observe=observe)
         except FrameError as error:
             return error

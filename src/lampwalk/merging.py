@@ -198,7 +198,7 @@ def merge_worksheet(
             )
     series = as_series(files)
     hand_masks = _read_masks({r.file: home / r.mask for r in taken if r.mask})
-    small: Known = (lambda _: None) if changed_too else _small_ones(home, sheet, taken)
+    small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
         decisions = decide(
             series,
@@ -303,7 +303,7 @@ def _scratch(folder: Path, memory_bytes: int = 0) -> Iterator[Shelf]:
         shutil.rmtree(scratch, ignore_errors=True)
 
 
-def _small_ones(home: Path, sheet: Worksheet, taken: Sequence[FrameRecord]) -> Known:
+def _small_ones(home: Path, taken: Sequence[FrameRecord]) -> Known:
     """Read the frames at preview size that a run has kept: those of all its frames, or none.
 
     How one frame is read (depth, development of raw data) is decided for the series, so they hold for the same frames only.
@@ -311,14 +311,7 @@ def _small_ones(home: Path, sheet: Worksheet, taken: Sequence[FrameRecord]) -> K
     there = {path.name for path in (home / "small").glob("*.tif")}
     if there != {f"{r.file}.tif" for r in taken} or not all(r.content for r in taken):
         return lambda _: None
-
-    def read(name: str) -> NDArray[np.uint16] | None:
-        try:
-            return runfolder.read_small(home, name)
-        except (OSError, ValueError, KeyError, IndexError):
-            return None  # damaged: the frame itself is there
-
-    return read
+    return partial(runfolder.known_small, home)
 
 
 def _write(

@@ -171,6 +171,14 @@ def read_small(folder: Path, name: str) -> NDArray[np.uint16]:
     return np.asarray(tifffile.imread(folder / "small" / f"{name}.tif"))
 
 
+def known_small(folder: Path, name: str) -> NDArray[np.uint16] | None:
+    """Read what `write_small` has kept, where it is there and whole: it can be found again."""
+    try:
+        return read_small(folder, name)
+    except (OSError, ValueError, KeyError, IndexError):
+        return None
+
+
 def write_contact_sheet(
     folder: Path,
     frames: list[Frame],

@@ -111,9 +111,8 @@ def _small_frames(folder: Path, sheet: Worksheet, taken: list[FrameRecord]) -> d
     """Read the previews of a run; made again from the frames where the folder small/ was deleted."""
     arrays: dict[str, NDArray[np.uint16]] = {}
     for record in taken:
-        try:
-            array = runfolder.read_small(folder, record.file)
-        except (OSError, ValueError, KeyError, IndexError):
+        array = runfolder.known_small(folder, record.file)
+        if array is None:
             array = _shrunk_again(folder, sheet, record)
         if array.dtype != np.uint16 or array.ndim != 3 or array.shape[2] != 3:
             raise WorksheetError("is no preview", file=folder / "small" / f"{record.file}.tif", remedy="merge again")
