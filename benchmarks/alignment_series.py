@@ -10,16 +10,23 @@ displaces what is seen exactly as a motion would. Pictures: `skimage.data` grave
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
 import skimage.data
-from heldout import column, floor, grey_photo, make_series
+from heldout import Picture, column, floor, grey_photo, make_series, walled
 from relight import Rig, World, decode
 
 MOODY = np.array([0.05, 0.055, 0.07], np.float32)
+
+
+def bollards(depth: Picture, albedo: Picture, places: Iterable[tuple[tuple[int, int, int, int], float]]) -> None:
+    """Put columns of one skin into the world: their boxes in pixels and the distances of their axes."""
+    for box, metres in places:
+        column(depth, albedo, box, metres, np.repeat(grey_photo("coins", 200)[..., None], 3, 2))
 
 
 def quay(folder: Path) -> None:
@@ -28,12 +35,10 @@ def quay(folder: Path) -> None:
     focal = 1.05 * w
     wall = np.tile(grey_photo("brick", 400), (2, 3))[:edge, :w, None] * np.array([0.9, 0.85, 0.8], np.float32)
     ground, z = floor(grey_photo("gravel", 512), h - edge, w, 260, focal, 1.2)
-    albedo = np.vstack([wall, ground[..., None] * np.array([0.9, 0.85, 0.75], np.float32)]).astype(np.float32)
-    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    albedo, depth = walled(wall, ground[..., None] * np.array([0.9, 0.85, 0.75], np.float32), z)
     board = decode(cv2.resize(skimage.data.astronaut(), (260, 260), interpolation=cv2.INTER_AREA))
     albedo[220:480, 430:690], depth[220:480, 430:690] = board, 3.8
-    for box, metres in (((180, 380, 260, 600), 3.2), ((900, 360, 990, 590), 3.3)):
-        column(depth, albedo, box, metres, np.repeat(grey_photo("coins", 200)[..., None], 3, 2))
+    bollards(depth, albedo, (((180, 380, 260, 600), 3.2), ((900, 360, 990, 590), 3.3)))
     world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
     rigs = [
         None,
@@ -53,8 +58,7 @@ def loft(folder: Path) -> None:
     focal = 0.9 * w
     print_ = np.tile(grey_photo("page", 384), (3, 4))[:edge, :w, None] * np.array([0.8, 0.85, 0.95], np.float32)
     matting, z = floor(grey_photo("grass", 512), h - edge, w, 280, focal, 1.2)
-    albedo = np.vstack([print_, matting[..., None] * np.array([0.9, 0.8, 0.5], np.float32)]).astype(np.float32)
-    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    albedo, depth = walled(print_, matting[..., None] * np.array([0.9, 0.8, 0.5], np.float32), z)
     rocket = decode(skimage.data.rocket())[60:260, 220:420]
     for box, metres in (((520, 300, 700, 660), 3.4), ((690, 420, 840, 690), 3.0), ((400, 450, 530, 680), 3.2)):
         column(depth, albedo, box, metres, rocket)
@@ -77,12 +81,10 @@ def gravel_wall(folder: Path, seed: int, *, ambient: bool) -> None:
     focal = 1.0 * w
     wall = np.tile(grey_photo("gravel", 460), (2, 3))[:edge, :w, None] * np.array([0.85, 0.8, 0.75], np.float32)
     ground, z = floor(grey_photo("brick", 512), h - edge, w, 270, focal, 1.2)
-    albedo = np.vstack([wall, ground[..., None] * np.array([0.8, 0.75, 0.7], np.float32)]).astype(np.float32)
-    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    albedo, depth = walled(wall, ground[..., None] * np.array([0.8, 0.75, 0.7], np.float32), z)
     picture = decode(cv2.resize(skimage.data.chelsea(), (280, 240), interpolation=cv2.INTER_AREA))
     albedo[250:490, 480:760], depth[250:490, 480:760] = picture, 3.7
-    for box, metres in (((220, 400, 300, 630), 3.2), ((940, 380, 1030, 620), 3.3)):
-        column(depth, albedo, box, metres, np.repeat(grey_photo("coins", 200)[..., None], 3, 2))
+    bollards(depth, albedo, (((220, 400, 300, 630), 3.2), ((940, 380, 1030, 620), 3.3)))
     world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
     rigs = [
         Rig((180, 280), (160, 690), 3.0, pole="black", size=20, power=6, aim=(0.4, 0.5)),

@@ -279,6 +279,12 @@ def floor(texture: Picture, rows: int, w: int, first: float, focal: float, metre
     return cv2.remap(texture, np.mod(x * 260, side), np.mod(z * 260, side), cv2.INTER_LINEAR), z
 
 
+def walled(wall: Picture, ground: Picture, z: Picture) -> tuple[Picture, Picture]:
+    """Albedo and depth of an upright wall (n, w, 3) on the far end of level ground (m, w, 3) of depth z (m, w)."""
+    albedo = np.vstack([wall, ground]).astype(np.float32)
+    return albedo, np.vstack([np.full(wall.shape[:2], z[0, 0], np.float32), z])
+
+
 def column(depth: Picture, albedo: Picture, box: tuple[int, int, int, int], metres: float, skin: Picture) -> None:
     """Put an upright cylinder into the world: box (x0, y0, x1, y1) in pixels, distance of its axis."""
     x0, y0, x1, y1 = box
@@ -294,8 +300,7 @@ def yard(folder: Path) -> None:
     focal = 0.95 * w
     bricks = np.tile(grey_photo("brick", 320), (2, 4))[:edge, :w, None] * np.array([1.0, 0.72, 0.58], np.float32)
     grass, z = floor(grey_photo("grass", 512), h - edge, w, 250, focal, 1.1)
-    albedo = np.vstack([bricks, grass[..., None] * np.array([0.75, 0.95, 0.45], np.float32)]).astype(np.float32)
-    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    albedo, depth = walled(bricks, grass[..., None] * np.array([0.75, 0.95, 0.45], np.float32), z)
     coffee = decode(skimage.data.coffee())
     for box, metres in (((500, 330, 640, 620), 3.5), ((650, 400, 780, 660), 3.1), ((560, 250, 620, 330), 3.6)):
         column(depth, albedo, box, metres, coffee[20:180, 380:560])
@@ -319,9 +324,7 @@ def cellar(folder: Path) -> None:
     focal = 0.95 * w
     stains = np.tile(grey_photo("moon", 800), (1, 2))[:edge, :w, None] * np.array([1.5, 1.4, 1.2], np.float32)
     stones, z = floor(grey_photo("gravel", 512), h - edge, w, 290, focal, 1.3)
-    albedo = np.vstack([np.clip(stains, 0.02, 0.9), stones[..., None] * np.array([0.8, 0.76, 0.7], np.float32)])
-    albedo = albedo.astype(np.float32)
-    depth = np.vstack([np.full((edge, w), z[0, 0], np.float32), z])
+    albedo, depth = walled(np.clip(stains, 0.02, 0.9), stones[..., None] * np.array([0.8, 0.76, 0.7], np.float32), z)
     plaster = np.repeat(grey_photo("brick", 400)[..., None], 3, 2)
     for box, metres in (((330, 40, 450, 800), 4.0), ((1120, 40, 1250, 840), 3.8)):
         column(depth, albedo, box, metres, plaster)
