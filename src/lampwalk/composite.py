@@ -375,11 +375,10 @@ def worksheet_of(decisions: Decisions) -> Worksheet:
     ]
     legend = {"0": "no frame", str(FILLED): "fill: light put back behind masks"}
     legend |= {str(i + 1): f.name for i, f in enumerate(decisions.series.frames)}
-    choices = decisions.choices
     return Worksheet(
         reference=decisions.reference,
         frames=tuple(records),
-        merge=asdict(choices) | {"hot_points": decisions.hot_pixels.tolist()},
+        merge=_merge_record(decisions),
         coverage=legend,
         offer={
             "subject": list(decisions.offer.subject.ellipse or ()),
@@ -391,6 +390,14 @@ def worksheet_of(decisions: Decisions) -> Worksheet:
             for f in decisions.findings
         ),
     )
+
+
+def _merge_record(decisions: Decisions) -> dict[str, Any]:
+    """Choices, and what was measured on the whole series, so that a repeated run need not measure it again."""
+    record = asdict(decisions.choices) | {"hot_points": decisions.hot_pixels.tolist()}
+    if decisions.glow_fit is not None:
+        record["glow_fit"] = decisions.glow_fit.to_data([d.frame.name for d in decisions.frames])
+    return record
 
 
 def _record(d: Decision) -> worksheet.FrameRecord:

@@ -172,6 +172,8 @@ class Decisions:
     choices : Choices
     hot_pixels : (n, 2) int
         Row and column of constant bright points of the sensor, taken out of every frame before the warp.
+    glow_fit : glow.Fit or None
+        What the glow of all frames, in their order, was made of.
     offer : Offer
     findings : tuple of Finding
     """
@@ -182,6 +184,7 @@ class Decisions:
     left_out: tuple[tuple[str, str], ...]
     choices: Choices
     hot_pixels: NDArray[np.intp]
+    glow_fit: glow.Fit | None
     offer: Offer
     findings: tuple[Finding, ...]
 
@@ -256,7 +259,7 @@ def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
     small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
     previews.clear()
-    frames, offer, remarks = _light(frames, small, reference, choices=choices, given=given)
+    frames, glow_fit, offer, remarks = _light(frames, small, reference, choices=choices, given=given)
     looker.tell("deciding", 1)
     return Decisions(
         series=series,
@@ -265,6 +268,7 @@ def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -
         left_out=(*series.left_out, *left_out),
         choices=choices,
         hot_pixels=looker.hot_pixels(given.sheet) if choices.hot_pixels else np.zeros((0, 2), np.intp),
+        glow_fit=glow_fit,
         offer=offer,
         findings=(*_findings(series, frames, left_out), *remarks),
     )
@@ -306,7 +310,7 @@ def _light(
     *,
     choices: Choices,
     given: Given,
-) -> tuple[list[Decision], Offer, list[Finding]]:
+) -> tuple[list[Decision], glow.Fit | None, Offer, list[Finding]]:
     """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left of the previews `small`."""
     full = frames[0].frame.shape
     by_day = [d.role == "ambient" for d in frames]
@@ -328,8 +332,9 @@ def _light(
         parallel.give_back_memory()
     hidden = parallel.each(_in_reference, frames)
 
+    glow_fit: glow.Fit | None = None
     if choices.glow:
-        frames = _without_glow(frames, small, hidden, by_day)
+        frames, glow_fit = _without_glow(frames, small, hidden, by_day, given.sheet)
     parallel.give_back_memory()
 
     plate = ambient.plate(small, by_day)
@@ -354,15 +359,21 @@ def _light(
             rules.as_merged(small[i], plate, r, stray_of(frames[i].glow)) for i, r in zip(on, reaches, strict=True)
         )
         frames = _filled(frames, shown, hidden, on, below)
-    return frames, offer, remarks
+    return frames, glow_fit, offer, remarks
 
 
 def _without_glow(
-    frames: Sequence[Decision], small: list[Preview], hidden: Sequence[NDArray[np.uint8]], by_day: Sequence[bool]
-) -> list[Decision]:
+    frames: Sequence[Decision],
+    small: list[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    by_day: Sequence[bool],
+    sheet: Worksheet | None,
+) -> tuple[list[Decision], glow.Fit | None]:
     """Take the glow off the previews, in place, and note it."""
     full = frames[0].frame.shape
-    glow_of = glow.one_by_one(small, hidden, by_day)
+    recorded = None if sheet is None else sheet.merge.get("glow_fit")
+    known = None if recorded is None else glow.Fit.from_data(recorded, [d.frame.name for d in frames])
+    glow_of, found = glow.one_by_one(small, hidden, by_day, known)
 
     def one(i: int) -> Decision:
         stray = glow_of(i)
@@ -371,7 +382,7 @@ def _without_glow(
         small[i] = replace(small[i], linear=small[i].linear - stray)
         return replace(frames[i], glow=stray_field(_coarse(stray), full))
 
-    return parallel.each(one, range(len(frames)))
+    return parallel.each(one, range(len(frames))), found
 
 
 def _filled(

@@ -8,14 +8,17 @@ adds.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
+from .errors import WorksheetError
+from .glowfit import NOISE, Floats, Light, Samples, fit, weighted_median
 from .light import halved
 from .previews import Preview
 
@@ -42,41 +45,12 @@ not ..."""
 COMMON_SHARE = 0.3
 """... and at most this share of it is clipped in another frame, too, as lit ground is."""
 
-SPREAD = (1.5, 1.5, 1.5, 1.5, 1.0, 0.7, 0.5, 0.4, 0.3, 0.3)
-"""Residual above the model, relative to it, at which a pixel's weight has fallen to a quarter, round by
-round of the alternating fit: wide at first, so that the steep light close to a head is not taken for a
-lamp's on the scene."""
-
-REACH = 0.3
-"""Light of the other lamps, relative to the model, at which a pixel's weight has halved: pure glow is seen
-best where no lamp lights the scene (sky, dark foliage, deep background)."""
-
-NOISE = 0.0015
-"""Noise of a half-size pixel in linear light; glow weaker than twice that does not enter the fit."""
-
 DAYLIGHT = 0.06
 """Share of the daylight by which a pixel may be off: its level, its sharp edges and the alignment. Without it, before
 a bright sky, the fit from below finds no glow at all (0.03 to 0.06 alike elsewhere)."""
 
 AVERAGED = 4.0
 """Half-size pixels (sigma) over which light is averaged where a first strength is read off."""
-
-SMALL = 25
-"""A head of fewer half-size pixels has a badly known strength, ..."""
-
-STRONGEST = 1.6
-"""... which is taken for at most this many times the middle one."""
-
-HUE = 2.0
-"""No channel's share of a head's light is taken for more than this many times the usual share: what goes
-beyond is light on a coloured thing."""
-
-WEAKEST = 1e-3
-"""Strength below which none is taken; keeps divisions finite."""
-
-TILT = 0.8
-"""Largest slope of brightness across a head, relative to its mean: reflectors seen from the side are
-brighter on one."""
 
 RIM = 8
 """Half-size pixels round a head in which the head's soft edge adds to the kernel."""
@@ -92,23 +66,103 @@ CEILING_SIGMAS = (0.6, 1.5)
 head's edge, the wide one averages the noise."""
 
 _Field = NDArray[np.float32]
-_Floats = NDArray[np.float64]
+_Near = tuple[NDArray[np.bool_], NDArray[np.float32]]
+"""Pixels close to a head that are seen (h, w), and frame minus plate there (m, 3)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadFit:
+    """What was found for one head.
+
+    Attributes
+    ----------
+    place : (int, int, int, int, int)
+        By which it is known again: preview pixels, and the box (top, left, bottom, right) that they lie in.
+    strength : (float, float, float)
+        Per channel, in units of the middle head.
+    tilt : (float, float, float)
+        Brightness across the head: 1, and its slopes in x and y.
+    """
+
+    place: tuple[int, ...]
+    strength: tuple[float, ...]
+    tilt: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """What was found for a series; it holds as long as the heads are the same.
+
+    Attributes
+    ----------
+    kernel : tuple of float
+        Share of each Gaussian of `SIGMAS`.
+    rim : tuple of float
+        What a head's soft edge adds, in units of its strength, by distance in half-size pixels.
+    heads : tuple of HeadFit or None
+        By frame; None where no head is seen.
+    """
+
+    kernel: tuple[float, ...]
+    rim: tuple[float, ...]
+    heads: tuple[HeadFit | None, ...]
+
+    def to_data(self, names: Sequence[str]) -> dict[str, Any]:
+        """Give it as JSON data, heads by the names of their frames; floats keep all their digits."""
+        heads = {name: asdict(head) for name, head in zip(names, self.heads, strict=True) if head is not None}
+        return {"kernel": list(self.kernel), "rim": list(self.rim), "heads": heads}
+
+    @classmethod
+    def from_data(cls, data: Any, names: Sequence[str]) -> Fit:
+        """Read what `to_data` gave.
+
+        Raises
+        ------
+        WorksheetError
+            It is not that.
+        """
+        try:
+            kernel, rim, heads = _floats(data["kernel"], len(SIGMAS)), _floats(data["rim"], RIM + 1), data["heads"]
+            found = {
+                name: HeadFit(
+                    place=tuple(map(int, head["place"])),
+                    strength=_floats(head["strength"], 3),
+                    tilt=_floats(head["tilt"], 3),
+                )
+                for name, head in heads.items()
+            }
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            remedy = "restore it, or delete it: the glow is then measured again"
+            raise WorksheetError("merge.glow_fit cannot be used", remedy=remedy) from error
+        return cls(kernel=kernel, rim=rim, heads=tuple(found.get(name) for name in names))
+
+    def of(self, i: int) -> Light:
+        """Strength and tilt of one head."""
+        head = self.heads[i]
+        assert head is not None
+        return Light(np.array(head.strength), np.array(head.tilt))
+
+
+def _floats(values: Any, count: int) -> tuple[float, ...]:
+    """Read some finite numbers of at least -1; ValueError otherwise."""
+    numbers = tuple(map(float, values))
+    if len(numbers) != count or not all(-1 <= number < np.inf for number in numbers):
+        raise ValueError(numbers)
+    return numbers
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Head:
-    """What the fit needs of one frame with a visible head, half-size; samples are the pixels of the fit."""
+    """A visible head in one frame, half-size."""
 
-    index: int
     source: _Field  # (h, w): the head's area
-    near: _Field  # (m, 3): frame minus plate at the free pixels within `RIM` of the head
     distance: _Field  # (h, w): to the head, half-size pixels
-    free: NDArray[np.bool_]  # (h, w): neither hidden nor clipped nor outside the frame
-    basis: _Floats  # (3, n, k): the sources spread by each Gaussian, at the samples
-    target: _Floats  # (n, 3): excess there
-    others: _Floats  # (n,): light of the other lamps there
-    smooth: _Floats  # (n, 3): excess there, averaged
-    noise: _Floats  # (n,): what the excess may be off by there
+
+    @classmethod
+    def of(cls, source: NDArray[np.bool_]) -> _Head:
+        area = halved(source.astype(np.float32))
+        distance = cv2.distanceTransform((area < min(0.5, float(area.max()))).astype(np.uint8), cv2.DIST_L2, 5)
+        return cls(area, np.asarray(distance))
 
     @property
     def area(self) -> float:
@@ -119,18 +173,6 @@ class _Head:
     def sources(self) -> _Field:
         """(3, h, w): the head's area, and its slopes in x and y (-1 to 1 across the head)."""
         return np.stack([self.source, *(self.source * slope for slope in _slopes(self.source))])
-
-
-@dataclass(slots=True, eq=False)
-class _Light:
-    """What the fit finds for one head: strength per channel, and how its brightness tilts across it."""
-
-    strength: _Floats  # (3,)
-    tilt: _Floats  # (3,): 1, slope in x, slope in y
-
-    def shape(self, head: _Head, kernel: _Floats) -> _Floats:
-        """Glow of strength 1 at the samples (n,)."""
-        return np.asarray(np.tensordot(self.tilt, head.basis, 1) @ kernel)
 
 
 def estimate(
@@ -159,46 +201,99 @@ def estimate(
     The kernel is a non-negative sum of Gaussians, so it falls outwards everywhere. What lit ground scatters
     is left alone: it would be there without the equipment, too.
     """
-    return tuple(parallel.each(one_by_one(previews, hidden, ambient), range(len(previews))))
+    return tuple(parallel.each(one_by_one(previews, hidden, ambient)[0], range(len(previews))))
 
 
 def one_by_one(
-    previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
-) -> Callable[[int], _Field | None]:
-    """Fit the glow of a series, and give that of any frame when asked, so that not all are held at once: see `estimate`."""
+    previews: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    ambient: Sequence[bool],
+    known: Fit | None = None,
+) -> tuple[Callable[[int], _Field | None], Fit | None]:
+    """Fit the glow of a series, and give that of any frame when asked, so that not all are held at once: see `estimate`.
+
+    Parameters
+    ----------
+    previews, hidden, ambient
+        As for `estimate`.
+    known : Fit, optional
+        What was found before; it is taken over where the heads are the same, so that a mask which has changed
+        elsewhere changes the glow nowhere else.
+
+    Returns
+    -------
+    callable
+        Takes the number of a frame.
+    Fit or None
+        What was found; None where no head is seen.
+    """
     common = np.sum([p.clipped for p in previews], axis=0) > 1
-    frames = zip(previews, hidden, ambient, strict=True)
-    sources = [None if a else _source(p, m, common) for p, m, a in frames]
-    if all(s is None for s in sources):
-        return lambda _: None
+    sources = [None if a else _source(p, m, common) for p, m, a in zip(previews, hidden, ambient, strict=True)]
+    heads = {i: _Head.of(source) for i, source in enumerate(sources) if source is not None}
+    if not heads:
+        return lambda _: None, None
     small = [halved(p.linear) for p in previews]
     plate = _plate(previews, small, hidden, ambient)
-    added = [colour.luminance(f - plate) for f in small]
-
-    def head_of(i: int) -> _Head:
-        others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
-        _, free = _seen(previews[i], hidden[i])
-        return _head(i, sources[i], excess_of(i), free, others, plate)  # type: ignore[arg-type]
-
-    def excess_of(i: int) -> _Field:
-        """Frame minus plate, half-size: made anew when asked for."""
-        return np.asarray(_seen(previews[i], hidden[i])[0] - plate)
-
-    heads = parallel.each(head_of, [i for i, source in enumerate(sources) if source is not None])
-    kernel, lights = _fit(heads)
-    rim = _rim(heads, lights, kernel)
-
-    number = {head.index: k for k, head in enumerate(heads)}
+    places = [None if source is None else _place(source) for source in sources]
+    if known is not None and [None if head is None else head.place for head in known.heads] == places:
+        found = known
+    else:
+        found = _found(heads, places, previews, hidden, ambient, small, plate)
 
     def field_of(i: int) -> _Field | None:
-        k = number.get(i)
-        if k is None:
+        if i not in heads:
             return None
-        correction = np.interp(heads[k].distance, np.arange(len(rim)), rim)[..., None] * lights[k].strength
-        model = _model(heads[k], lights[k], kernel)
-        return _limited((model + correction).astype(np.float32), heads[k], excess_of(i), previews[i].shape)
+        light, rim = found.of(i), np.array(found.rim)
+        correction = np.interp(heads[i].distance, np.arange(len(rim)), rim)[..., None] * light.strength
+        model = _model(heads[i], light, np.array(found.kernel))
+        seen, free = _seen(previews[i], hidden[i])
+        return _limited((model + correction).astype(np.float32), heads[i], seen - plate, free, previews[i].shape)
 
-    return field_of
+    return field_of, found
+
+
+def _found(
+    heads: Mapping[int, _Head],
+    places: Sequence[tuple[int, ...] | None],
+    previews: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    ambient: Sequence[bool],
+    small: Sequence[_Field],
+    plate: _Field,
+) -> Fit:
+    """Fit all heads of a series."""
+    added = [colour.luminance(f - plate) for f in small]
+
+    def sampled(i: int) -> tuple[Samples, _Near]:
+        others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
+        seen, free = _seen(previews[i], hidden[i])
+        excess, close = seen - plate, free & (heads[i].distance < RIM)
+        return _samples(heads[i], excess, free, others, plate), (close, excess[close])
+
+    taken = parallel.each(sampled, list(heads))
+    kernel, lights = fit([samples for samples, _ in taken])
+    rim = _rim(list(heads.values()), [near for _, near in taken], lights, kernel)
+    light_of = dict(zip(heads, lights, strict=True))
+    return Fit(
+        kernel=tuple(kernel.tolist()),
+        rim=tuple(rim.tolist()),
+        heads=tuple(
+            None
+            if place is None
+            else HeadFit(
+                place=place,
+                strength=tuple(light_of[i].strength.tolist()),
+                tilt=tuple(light_of[i].tilt.tolist()),
+            )
+            for i, place in enumerate(places)
+        ),
+    )
+
+
+def _place(source: NDArray[np.bool_]) -> tuple[int, ...]:
+    """By what a head is known again: see `HeadFit`."""
+    left, top, width, height = cv2.boundingRect(source.view(np.uint8))
+    return int(np.count_nonzero(source)), top, left, top + height, left + width
 
 
 def _source(preview: Preview, mask: NDArray[np.uint8], common: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
@@ -248,29 +343,17 @@ def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np
     return np.asarray(light, np.float32), share >= 0.25
 
 
-def _head(
-    index: int,
-    source: NDArray[np.bool_],
-    excess: _Field,
-    free: NDArray[np.bool_],
-    others: Sequence[_Field],
-    plate: _Field,
-) -> _Head:
+def _samples(head: _Head, excess: _Field, free: NDArray[np.bool_], others: Sequence[_Field], plate: _Field) -> Samples:
     """Take the samples of one frame, dense near the head."""
-    area = halved(source.astype(np.float32))
-    distance = cv2.distanceTransform((area < min(0.5, float(area.max()))).astype(np.uint8), cv2.DIST_L2, 5)
+    area, distance = head.source, head.distance
     rows, columns = np.indices(area.shape)
     step = np.select([distance < 8, distance < 24, distance < 80], [1, 2, 4], 8)
     taken = free & (rows % step == 0) & (columns % step == 0) & (distance < 4 * SIGMAS[-1])
     stacked = np.dstack([area, *(area * slope for slope in _slopes(area))])
     basis = np.stack([_spread(stacked, sigma)[taken] for sigma in SIGMAS])  # (k, n, 3)
     usual = np.median([light[taken] for light in others], axis=0) if others else np.zeros(np.count_nonzero(taken))
-    return _Head(
-        index=index,
-        source=area,
-        near=excess[free & (distance < RIM)],
-        distance=np.asarray(distance),
-        free=free,
+    return Samples(
+        area=head.area,
         basis=basis.transpose(2, 1, 0).astype(np.float64),
         target=excess[taken].astype(np.float64),
         others=np.maximum(usual, 0).astype(np.float64),
@@ -321,112 +404,7 @@ def _spread(light: _Field, sigma: float) -> _Field:
     return result
 
 
-def _fit(heads: Sequence[_Head]) -> tuple[_Floats, list[_Light]]:
-    """One kernel (k,) for the series and the light of each head, alternating, from below."""
-    areas = np.array([h.area for h in heads])
-    kernel = np.full(len(SIGMAS), 0.2)
-    lights = [_first(h, kernel) for h in heads]
-    for spread in SPREAD:
-        lhs, rhs = 1e-12 * np.eye(len(SIGMAS)), np.zeros(len(SIGMAS))
-        for head, light in zip(heads, lights, strict=True):
-            _relight(light, head, kernel, spread)
-        middle = _bounded(lights, areas)
-        for head, light in zip(heads, lights, strict=True):
-            weight = _weights(head, light.shape(head, kernel * middle), light.strength, spread)
-            spread_head = np.tensordot(light.tilt, head.basis, 1)
-            for c in range(3):
-                scaled = spread_head * (light.strength[c] * np.sqrt(weight))[:, None]
-                lhs += scaled.T @ scaled
-                rhs += scaled.T @ (np.sqrt(weight) * head.target[:, c])
-        kernel = _not_negative(lhs + 1e-9 * np.trace(lhs) * np.eye(len(SIGMAS)), rhs)
-    return kernel, lights
-
-
-def _bounded(lights: Sequence[_Light], areas: _Floats) -> float:
-    """Scale all strengths so that the middle one is 1, and return what it was; bound badly known ones.
-
-    The middle is taken by light, not by area: a large dim softbox glows less than a small bare reflector.
-    """
-    strengths = np.array([light.strength for light in lights])
-    weights = areas * strengths.mean(axis=1)
-    middle = _weighted_median(strengths.mean(axis=1), weights)
-    hues = strengths / strengths.mean(axis=1, keepdims=True)
-    hue = np.array([_weighted_median(hues[:, c], weights) for c in range(3)])
-    for light, area in zip(lights, areas, strict=True):
-        strength = np.minimum(light.strength, HUE * hue * float(np.min(light.strength / hue)))
-        most = (STRONGEST if area < SMALL else np.inf) * middle
-        light.strength = strength * min(1, most / strength.mean()) / middle
-    return middle
-
-
-def _not_negative(gram: _Floats, right: _Floats) -> _Floats:
-    """Least squares with unknowns (k,) of at least 0, by active sets: minimum of x G x / 2 - b x.
-
-    C. L. Lawson, R. J. Hanson, Solving Least Squares Problems, chapter 23, on the normal equations.
-    """
-    x, free = np.zeros(len(right)), np.zeros(len(right), bool)
-    for _ in range(3 * len(right)):
-        slope = np.where(free, -np.inf, right - gram @ x)
-        if slope.max() <= 1e-10 * np.abs(right).max(initial=0):
-            break
-        free[slope.argmax()] = True
-        while free.any():
-            best = np.zeros_like(x)
-            best[free] = np.linalg.solve(gram[np.ix_(free, free)], right[free])
-            if (best[free] > 0).all():
-                x = best
-                break
-            falling = free & (best <= 0)
-            x = x + np.min(x[falling] / np.maximum(x[falling] - best[falling], 1e-300)) * (best - x)
-            free &= x > 1e-12 * np.abs(x).max()
-            x[~free] = 0
-    return x
-
-
-def _first(head: _Head, kernel: _Floats) -> _Light:
-    """Start: strength is a low quantile of excess over shape near the head."""
-    shape = head.basis[0] @ kernel
-    near = shape > 0.1 * shape.max(initial=0)
-    strength = np.full(3, WEAKEST)
-    if near.any():
-        strength = np.maximum(np.quantile(head.smooth[near] / shape[near, None], 0.1, axis=0), WEAKEST)
-    return _Light(strength, np.array([1.0, 0.0, 0.0]))
-
-
-def _relight(light: _Light, head: _Head, kernel: _Floats, spread: float) -> None:
-    """Weighted least squares for one head's strength, then for its tilt."""
-    parts = head.basis @ kernel  # (3, n)
-    # not from the last strength alone: once near zero, all light counts as a lamp's and it stays there
-    light.strength = np.maximum(light.strength, _first(head, kernel).strength)
-    for _ in range(3):
-        shape = light.tilt @ parts
-        weight = _weights(head, shape, light.strength, spread)
-        bottom = max(float((weight * shape) @ shape), 1e-12)
-        light.strength = np.maximum((weight * shape) @ head.target / bottom, WEAKEST)
-    weight = _weights(head, light.tilt @ parts, light.strength, spread)
-    slopes = parts[1:] * weight
-    left = head.target.mean(axis=1) / light.strength.mean() - parts[0]
-    size = float((parts[0] * weight) @ parts[0])
-    tilt = np.linalg.solve(slopes @ parts[1:].T + (1e-3 * size + 1e-12) * np.eye(2), slopes @ left)
-    light.tilt[1:] = tilt * min(1, TILT / max(float(np.linalg.norm(tilt)), 1e-9))
-
-
-def _weights(head: _Head, shape: _Floats, strength: _Floats, spread: float) -> _Floats:
-    """Weights (n,) of squared residuals: relative, less where lamp light shows in any channel."""
-    above = np.zeros(len(shape))
-    for c in range(3):
-        model = shape * strength[c]
-        np.maximum(above, (head.target[:, c] - model) / (spread * (NOISE + model) + head.noise - NOISE), out=above)
-    model = shape * strength.mean()
-    mean = head.noise + model
-    lit = head.others / (REACH * mean)
-    above *= above
-    lit *= lit
-    above += 1
-    return np.asarray((model > 2 * NOISE) / (mean * mean * above * above * (1 + lit)))
-
-
-def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
+def _model(head: _Head, light: Light, kernel: Floats) -> _Field:
     """Glow of one head (h, w, 3), half-size."""
     source = np.tensordot(light.tilt.astype(np.float32), head.sources, 1)[..., None]
     shape = np.zeros_like(source)
@@ -436,7 +414,7 @@ def _model(head: _Head, light: _Light, kernel: _Floats) -> _Field:
     return np.asarray(np.maximum(shape, 0) * light.strength.astype(np.float32))
 
 
-def _rim(heads: Sequence[_Head], lights: Sequence[_Light], kernel: _Floats) -> _Floats:
+def _rim(heads: Sequence[_Head], near: Sequence[_Near], lights: Sequence[Light], kernel: Floats) -> Floats:
     """Measure what the kernel leaves close to a head (its own soft edge), by distance in half-size pixels.
 
     The middle head's low quantile, in units of strength, for each distance; falls outwards, 0 at `RIM`.
@@ -444,33 +422,26 @@ def _rim(heads: Sequence[_Head], lights: Sequence[_Light], kernel: _Floats) -> _
     rest = np.zeros(RIM + 1)
 
     def left_of(k: int) -> tuple[_Field, _Field]:
-        head, close = heads[k], heads[k].free & (heads[k].distance < RIM)
-        left = (head.near - _model(head, lights[k], kernel)[close]) / lights[k].strength
-        return head.distance[close], np.asarray(left.mean(axis=1), np.float32)
+        close, excess = near[k]
+        left = (excess - _model(heads[k], lights[k], kernel)[close]) / lights[k].strength
+        return heads[k].distance[close], np.asarray(left.mean(axis=1), np.float32)
 
     rings = parallel.each(left_of, range(len(heads)))
     for d in range(1, RIM):
         found, areas = [], []
-        for head, (near, left_over) in zip(heads, rings, strict=True):
-            left = left_over[np.abs(near - d) <= 0.75]
+        for head, (distance, left_over) in zip(heads, rings, strict=True):
+            left = left_over[np.abs(distance - d) <= 0.75]
             if len(left) >= 8:
                 found.append(np.quantile(left, RIM_QUANTILE))
                 areas.append(head.area)
-        rest[d] = max(_weighted_median(np.array(found), np.array(areas)), 0) if found else 0
+        rest[d] = max(weighted_median(np.array(found), np.array(areas)), 0) if found else 0
     rest[0] = rest.max()
     return np.asarray(np.maximum.accumulate(rest[::-1])[::-1])
 
 
-def _weighted_median(values: _Floats, weights: _Floats) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    middle = np.searchsorted(total, 0.5 * total[-1])
-    return float(values[order][min(int(middle), len(values) - 1)])
-
-
-def _limited(model: _Field, head: _Head, excess: _Field, shape: tuple[int, int]) -> _Field:
+def _limited(model: _Field, head: _Head, excess: _Field, visible: NDArray[np.bool_], shape: tuple[int, int]) -> _Field:
     """Keep frame minus glow above the plate where that is seen; back to preview size."""
-    free = head.free.astype(np.float32)
+    free = visible.astype(np.float32)
     ceiling = np.zeros_like(model)
     for sigma in CEILING_SIGMAS:
         weight = cv2.GaussianBlur(free, (0, 0), sigma)[..., None]

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lampwalk import glow
+from lampwalk import glow, glowfit
 from lampwalk.previews import Preview
 
 H, W = 240, 360
@@ -163,13 +163,13 @@ def test_not_negative_least_squares_agree_with_scipy():
     for k in (1, 2, 7, 12):
         for _ in range(40):
             a, b = rng.normal(0.3, 1, (30, k)), rng.normal(0, 1, 30)
-            found = glow._not_negative(a.T @ a, a.T @ b)
+            found = glowfit._not_negative(a.T @ a, a.T @ b)
             assert (found >= 0).all()
             np.testing.assert_allclose(found, nnls(a, b)[0], atol=1e-7)
 
 
 def test_not_negative_least_squares_of_nothing_are_zero():
-    assert np.array_equal(glow._not_negative(np.eye(3), np.array([-1.0, 0.0, -2.0])), np.zeros(3))
+    assert np.array_equal(glowfit._not_negative(np.eye(3), np.array([-1.0, 0.0, -2.0])), np.zeros(3))
 
 
 def test_an_estimate_does_not_load_scipy():
