@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -29,6 +30,9 @@ from .worksheet import Worksheet
 FILLED = 255
 """Value of the coverage map where the light is a fill, not measured."""
 
+
+Window = tuple[slice, slice]
+"""Rows and columns of the result."""
 
 BLOCK_ROWS = 32
 """Rows that are corrected at a time: float copies of so few rows stay in the processor's cache. Part of the method, like
@@ -102,13 +106,20 @@ def merge(
 
 
 def execute(
-    decisions: Decisions, *, shelf: Shelf | None = None, threads: int = 2, progress: Progress | None = None
+    decisions: Decisions,
+    *,
+    former: Former | None = None,
+    shelf: Shelf | None = None,
+    threads: int = 2,
+    progress: Progress | None = None,
 ) -> Composite:
     """Carry out decisions at full size, one frame at a time.
 
     Parameters
     ----------
     decisions : Decisions
+    former : Former, optional
+        A result of which most still holds; it is changed in place.
     shelf : Shelf, optional
         What the first pass has kept of the decoded frames.
     threads : int
@@ -116,26 +127,49 @@ def execute(
     """
     shelf = shelf or Shelf()
     shape = decisions.series.shape
+    windows = [(rows, slice(0, shape[1])) for rows in strips(shape)] if former is None else former.windows
     stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
     on = merge_order(decisions.frames, decisions.choices.rule)
+    seen = [d for d in on if _takes_part(d, windows)]
     reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
-        for done, (d, pixels) in enumerate(_decoded(on, shelf, decisions.hot_pixels)):
-            _each_strip(shape, lambda rows, d=d, p=pixels: add_strip(stack, rows, d, p, numbers[d.frame.name]))  # type: ignore[misc]
+        for done, (d, pixels) in enumerate(_decoded(seen, shelf, decisions.hot_pixels, 1 if former is None else 2)):
+            parallel.each(lambda at, d=d, p=pixels: add_strip(stack, at, d, p, numbers[d.frame.name]), windows)  # type: ignore[misc]
             if progress:
-                progress("merging", done + 1, len(on))
+                progress("merging", done + 1, len(seen))
         filled = [d for d in on if d.fill is not None]
         if filled:
-            _each_strip(shape, lambda rows: fill_strip(stack, rows, filled))
-        _each_strip(shape, lambda rows: _into_profile(stack.pixels()[rows], reference))
+            parallel.each(lambda at: fill_strip(stack, at, filled), windows)
+        parallel.each(lambda at: _into_profile(stack.pixels()[at], reference), windows)
+    if former is not None:
+        for at in windows:
+            former.pixels[at], former.coverage[at] = stack.pixels()[at], stack.coverage()[at]
     return Composite(
-        pixels=stack.pixels(),
-        coverage=stack.coverage(),
+        pixels=stack.pixels() if former is None else former.pixels,
+        coverage=stack.coverage() if former is None else former.coverage,
         decisions=decisions,
         worksheet=worksheet_of(decisions),
         findings=decisions.findings,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Former:
+    """A result of which a part still holds.
+
+    Attributes
+    ----------
+    pixels : (H, W, 3) uint16
+        As of a `Composite`.
+    coverage : (H, W) uint8
+    windows : tuple of (rows, columns)
+        Where it does not hold any more: whole tiles of the fixed grid.
+    """
+
+    pixels: NDArray[np.uint16]
+    coverage: NDArray[np.uint8]
+    windows: tuple[Window, ...]
 
 
 def in_order(frames: Sequence[Decision]) -> list[Decision]:
@@ -175,7 +209,7 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
     profile = _profile(decisions)
 
     def one(rows: slice) -> None:
-        for block, cols, part in _parts(rows, d, pixels):
+        for block, cols, part in _parts((rows, slice(0, shape[1])), d, pixels):
             whole[block, cols] = profile.from_working(part)
             unseen = np.zeros(part.shape[:2], np.uint8) if d.reach is None else (d.reach.render(block, cols) == 0) * 255
             masked = _masked(block, cols, d)
@@ -184,7 +218,7 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
                 inside[masked[1] == 255] = 255
             hidden[block, cols] = unseen
 
-    _each_strip(shape, one)
+    parallel.each(one, strips(shape))
     return whole, hidden
 
 
@@ -193,22 +227,42 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
     return np.zeros(d.frame.shape, np.uint8) if d.hidden is None else d.hidden.whole()
 
 
-def _decoded(on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp]) -> Iterator[tuple[Decision, NDArray[Any]]]:
-    """Decode one frame ahead of the one in hand."""
-    with ThreadPoolExecutor(1) as reader:
-        ahead: Future[NDArray[Any]] | None = reader.submit(shelf.pixels, on[0].frame)
+def _decoded(
+    on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp], ahead: int
+) -> Iterator[tuple[Decision, NDArray[Any]]]:
+    """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next."""
+    with ThreadPoolExecutor(ahead) as reader:
+        waiting: deque[Future[NDArray[Any]]] = deque(reader.submit(shelf.pixels, d.frame) for d in on[:ahead])
         for i, d in enumerate(on):
-            assert ahead is not None
-            pixels = _ready(d, ahead.result(), hot)
-            ahead = reader.submit(shelf.pixels, on[i + 1].frame) if i + 1 < len(on) else None
+            pixels = _ready(d, waiting.popleft().result(), hot)
+            if i + ahead < len(on):
+                waiting.append(reader.submit(shelf.pixels, on[i + ahead].frame))
             yield d, pixels
             shelf.give_back(d.frame, pixels)
             del pixels
         shelf.clear()
 
 
-def _each_strip(shape: tuple[int, int], job: Callable[[slice], None]) -> None:
-    parallel.each(job, [slice(top, min(top + STRIP_ROWS, shape[0])) for top in range(0, shape[0], STRIP_ROWS)])
+def strips(shape: tuple[int, int]) -> list[slice]:
+    """Rows of the strips of the fixed grid."""
+    return [slice(top, min(top + STRIP_ROWS, shape[0])) for top in range(0, shape[0], STRIP_ROWS)]
+
+
+def _takes_part(d: Decision, windows: Sequence[Window]) -> bool:
+    """Whether a frame can bring light to any of these windows."""
+    return any(_within_reach(d, at) is not None for at in windows)
+
+
+def _within_reach(d: Decision, at: Window) -> slice | None:
+    """Columns of a window in which a frame takes part; None if there are none."""
+    rows, cols = at
+    if d.reach is None:
+        return cols
+    window = d.reach.window(rows)
+    if window is None or not d.reach.matters(rows, np.array([cols.start, cols.stop])).any():
+        return None
+    left, right = max(cols.start, window[1].start), min(cols.stop, window[1].stop)
+    return slice(left, right) if left < right else None
 
 
 def _ready(d: Decision, pixels: NDArray[Any], hot: NDArray[np.intp]) -> NDArray[Any]:
@@ -223,25 +277,22 @@ def _profile(decisions: Decisions) -> Profile:
     return profiles.recognise(reference.facts.icc)
 
 
-def add_strip(stack: Stack, rows: slice, d: Decision, pixels: NDArray[Any], number: int) -> None:
-    """One strip of one frame onto the stack."""
-    for block, cols, part in _parts(rows, d, pixels):
+def add_strip(stack: Stack, at: Window, d: Decision, pixels: NDArray[Any], number: int) -> None:
+    """One strip of one frame, or whole tiles of it, onto the stack."""
+    for block, cols, part in _parts(at, d, pixels):
         stack.add_strip(block.start, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
-def _parts(rows: slice, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slice, slice, NDArray[np.uint16]]]:
-    """Warp, correct and weaken one strip, only in the columns where the frame takes part.
+def _parts(at: Window, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slice, slice, NDArray[np.uint16]]]:
+    """Warp, correct and weaken one window, only in the columns where the frame takes part.
 
     Yields
     ------
     rows, columns, (h, w, 3) uint16 encoded
     """
-    cols = slice(0, d.frame.shape[1])
-    if d.reach is not None:
-        window = d.reach.window(rows)
-        if window is None:
-            return
-        cols = window[1]
+    rows, cols = at[0], _within_reach(d, at)
+    if cols is None:
+        return
     warped = resampling.warp_strip(pixels, d.frame_to_reference, rows, cols)
     factor, stray, masked = light.limited(d.gain, d.reach), light.within(d.glow, d.reach), _masked(rows, cols, d)
     for top in range(rows.start, rows.stop, BLOCK_ROWS):
@@ -266,13 +317,16 @@ def _corrected(
 ) -> NDArray[np.uint16]:
     """Daylight, lamp, reach and glow of one block, in linear light, where they change anything; in place where it may be."""
     whole = colour.sixteen_bits(strip)
-    edges = np.array([*range(cols.start, cols.stop, geometry.TILE_COLUMNS), cols.stop], np.intp)
+    # Whole tiles of the fixed grid, whatever columns are asked for: what changes nothing still rounds.
+    step = geometry.TILE_COLUMNS
+    edges = np.arange(cols.start // step * step, cols.stop + step, step)
     scaled, lowered = (
         np.zeros(len(edges) - 1, bool) if field is None else field.matters(rows, edges) for field in (factor, stray)
     )
     gain = factor.render(rows, cols) if factor is not None and scaled.any() else None
     light_off = stray.render(rows, cols) if stray is not None and lowered.any() else None
-    for at, has_gain, has_stray in _runs(edges - cols.start, scaled, lowered):
+    inside = np.clip(edges, cols.start, cols.stop) - cols.start
+    for at, has_gain, has_stray in _runs(inside, scaled, lowered):
         whole = whole if whole.flags.writeable else whole.copy()
         whole[:, at] = light.relight(
             strip[:, at],
@@ -305,7 +359,7 @@ def _masked(rows: slice, cols: slice, d: Decision) -> tuple[slice, NDArray[np.ui
     return (across, mask) if mask.any() else None
 
 
-def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
+def fill_strip(stack: Stack, at: Window, filled: Sequence[Decision]) -> None:
     """Raise what is left behind masks by the largest fill ratio of the frames hidden there.
 
     Notes
@@ -316,10 +370,10 @@ def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     each mask has kept from it (`rules.missing`).
     """
     if stack.rule == "sum":
-        _fill_sum(stack, rows, filled)
+        _fill_sum(stack, at, filled)
         return
-    parts = []
-    for ratio, down, across, mask in _behind_masks(rows, filled):
+    rows, parts = at[0], []
+    for ratio, down, across, mask in _behind_masks(at, filled):
         limit = light.limit_of_fill(mask)
         parts.append((down, across, cv2.min(ratio, cv2.merge([limit, limit, limit]))))
     if not parts:
@@ -338,23 +392,27 @@ def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
 
 
 def _behind_masks(
-    rows: slice, filled: Sequence[Decision]
+    at: Window, filled: Sequence[Decision]
 ) -> Iterator[tuple[NDArray[np.uint16], slice, slice, NDArray[np.uint8]]]:
-    """Fill ratio (on the root), rows, columns and mask of every frame that has both in a strip."""
+    """Fill ratio (on the root), rows, columns and mask of every frame that has both in a window."""
     for d in filled:
-        window = None if d.fill is None else d.fill.window(rows)
-        masked = None if window is None else _masked(*window, d)
-        if d.fill is not None and window is not None and masked is not None:
+        window = None if d.fill is None else d.fill.window(at[0])
+        if d.fill is None or window is None:
+            continue
+        down, cols = window[0], slice(max(at[1].start, window[1].start), min(at[1].stop, window[1].stop))
+        masked = _masked(down, cols, d) if cols.start < cols.stop else None
+        if masked is not None:
             across, mask = masked
-            yield d.fill.pick(window[0], across), window[0], across, mask
+            yield d.fill.pick(down, across), down, across, mask
 
 
-def _fill_sum(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
+def _fill_sum(stack: Stack, window: Window, filled: Sequence[Decision]) -> None:
     """Add what masks have kept from a sum, frame by frame."""
-    pixels, coverage, plate = stack.pixels()[rows], stack.coverage()[rows], stack.daylight()[rows]
+    pixels, coverage, plate = stack.pixels()[window], stack.coverage()[window], stack.daylight()[window]
     added = np.zeros(pixels.shape, np.float32)
-    for ratio, down, across, mask in _behind_masks(rows, filled):
-        at = (slice(down.start - rows.start, down.stop - rows.start), across)
+    top, left = window[0].start, window[1].start
+    for ratio, down, across, mask in _behind_masks(window, filled):
+        at = (slice(down.start - top, down.stop - top), slice(across.start - left, across.stop - left))
         gain = np.maximum((ratio / np.float32(light.UNITY)) ** 2, 1)
         added[at] += rules.missing(pixels[at], plate[at], gain, mask)
     raised = light.strongest(added) > 0

@@ -70,6 +70,15 @@ class Field:
         right = np.clip(np.floor((edges[1:] - 0.5) * sx - 0.5).astype(np.intp) + 2, 0, len(active))
         return np.asarray(before[right] > before[left])
 
+    def around(self, rows: slice, cols: slice, margin: int) -> NDArray[Any]:
+        """Values at preview size that a full-size window can depend on, and a margin of preview pixels round them."""
+        near = [
+            np.arange(int(np.floor(place[0])) - margin, int(np.floor(place[-1])) + 2 + margin)
+            for place in (_places(rows, self.full[0], self.small[0]), _places(cols, self.full[1], self.small[1]))
+        ]
+        down, across = (i[(i >= 0) & (i < n)] for i, n in zip(near, self.small, strict=True))
+        return self._part(down, slice(int(across[0]), int(across[-1]) + 1))
+
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
         """Values at full size in a wide window: bilinear, pixel centres at integers."""
         whole_width = slice(0, self.small[1])

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import encode, finish, handoff, metadata, parallel, runfolder, worksheet
-from .composite import Composite, execute, full_mask
-from .decisions import Choices, Decision, Given, Offer, decide
+from . import encode, finish, handoff, metadata, parallel, recipe, runfolder, worksheet
+from .composite import Composite, Former, execute, full_mask
+from .decisions import Choices, Decision, Decisions, Given, Offer, decide
 from .errors import Finding, InputError, OutputError, WorksheetError, about
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
@@ -208,7 +208,9 @@ def merge_worksheet(
             shelf=shelf,
             progress=progress,
         )
-        result = execute(decisions, shelf=shelf, progress=progress)
+        result = execute(
+            decisions, former=None if changed_too else _former(home, decisions, sheet), shelf=shelf, progress=progress
+        )
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
         written = _write(folder, output, result, sheet.finish, by_hand=kept, former=sheet)
     return Run(folder=output, worksheet=written, findings=result.findings)
@@ -348,9 +350,20 @@ def _write(
         lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=_small_masks(result)),
     ]
     parallel.each(lambda job: job(), jobs)
+    recipe.write(folder, recipe.of(result.decisions, _contents(sheet)))
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
+
+
+def _former(home: Path, decisions: Decisions, sheet: Worksheet) -> Former | None:
+    """Result of the run that is repeated, as far as it still holds."""
+    with parallel.limited(2):
+        return recipe.still_holding(home, recipe.of(decisions, _contents(sheet)))
+
+
+def _contents(sheet: Worksheet) -> dict[str, str]:
+    return {record.file: record.content for record in sheet.frames}
 
 
 def _small_masks(result: Composite) -> dict[str, NDArray[np.uint8]]:

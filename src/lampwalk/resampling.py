@@ -129,15 +129,35 @@ class _Source:
 
     @classmethod
     def of(cls, picture: NDArray[Any] | Windowed, back: NDArray[Any], rows: slice, cols: slice) -> _Source:
-        h, w = picture.shape[:2]
+        shape = (picture.shape[0], picture.shape[1])
+        x, y = moved(_corners(rows, cols), back).T
+        down, across = _box(x, y, shape)
+        pixels = _window(picture, down, across)
+        complete = bool(min(x.min(), y.min()) >= 0 and x.max() <= shape[1] - 1 and y.max() <= shape[0] - 1)
         back = back @ np.array([[1, 0, cols.start], [0, 1, rows.start], [0, 0, 1.0]])
-        right, bottom = cols.stop - cols.start - 1, rows.stop - rows.start - 1
-        x, y = moved([(0, 0), (right, 0), (0, bottom), (right, bottom)], back).T
-        x0, y0 = (int(np.clip(np.floor(v.min()) - MARGIN, 0, n - 1)) for v, n in ((x, w), (y, h)))
-        x1, y1 = (int(np.clip(np.ceil(v.max()) + MARGIN + 1, s + 1, n)) for v, s, n in ((x, x0, w), (y, y0, h)))
-        pixels = _window(picture, slice(y0, y1), slice(x0, x1))
-        complete = bool(min(x.min(), y.min()) >= 0 and x.max() <= w - 1 and y.max() <= h - 1)
-        return cls(pixels, np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]]) @ back, back, (h, w), complete)
+        inside = np.array([[1, 0, -across.start], [0, 1, -down.start], [0, 0, 1.0]]) @ back
+        return cls(pixels, inside, back, shape, complete)
+
+
+def source_box(shape: tuple[int, int], frame_to_reference: Matrix, rows: slice, cols: slice) -> tuple[slice, slice]:
+    """Rows and columns of a frame of some height and width that a tile of the reference is made of."""
+    if is_identity(frame_to_reference):
+        return rows, cols
+    x, y = moved(_corners(rows, cols), np.linalg.inv(frame_to_reference)).T
+    return _box(x, y, shape)
+
+
+def _corners(rows: slice, cols: slice) -> list[tuple[int, int]]:
+    return [(x, y) for y in (rows.start, rows.stop - 1) for x in (cols.start, cols.stop - 1)]
+
+
+def _box(x: NDArray[np.float64], y: NDArray[np.float64], shape: tuple[int, int]) -> tuple[slice, slice]:
+    """Rows and columns round some places, with a margin, inside a picture of this height and width."""
+    found = []
+    for v, n in ((y, shape[0]), (x, shape[1])):
+        first = int(np.clip(np.floor(v.min()) - MARGIN, 0, n - 1))
+        found.append(slice(first, int(np.clip(np.ceil(v.max()) + MARGIN + 1, first + 1, n))))
+    return found[0], found[1]
 
 
 def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArray[Any]:

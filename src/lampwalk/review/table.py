@@ -321,10 +321,11 @@ def _merged(frames: Sequence[Decision], rule: str, rows: slice) -> Stack:
     filled = [d for d in on if d.fill is not None]
 
     def one(strip: slice) -> None:
+        at = (strip, slice(0, frames[0].frame.shape[1]))
         for d in on:
-            composite.add_strip(stack, strip, d, d.frame.pixels(), numbers[d.frame.name])
+            composite.add_strip(stack, at, d, d.frame.pixels(), numbers[d.frame.name])
         if filled:
-            composite.fill_strip(stack, strip, filled)
+            composite.fill_strip(stack, at, filled)
 
     # The whole picture on the strips of the full merge, for the same bytes; a few rows on two threads.
     height = rows.stop - rows.start

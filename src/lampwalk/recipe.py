@@ -1,0 +1,164 @@
+"""What every tile of a result is made of, as a digest: where that is the same, so are the pixels.
+
+A tile depends on the frames that take part in it, and on what their small fields and masks are in and round it. So two runs
+of one series differ at most where these digests differ, and only there need the second one be merged.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from hashlib import blake2b
+from pathlib import Path
+
+import cv2
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from . import parallel, resampling
+from .composite import Former, Window, merge_order, strips
+from .decisions import Decision, Decisions
+from .geometry import TILE_COLUMNS
+from .light import Field
+
+FILE = "small/recipe.json"
+"""In a run folder."""
+
+RESULTS = ("composite.tif", "coverage.png")
+"""The files whose tiles the digests speak of; written before the digests, and not since."""
+
+MARGIN_PX = 8
+"""Preview pixels round a tile that it may depend on: twice what light is grown by before it is cut (`light.within`)."""
+
+Recipe = tuple[tuple[str, ...], ...]
+"""Digests by row and column of the fixed grid."""
+
+
+def of(decisions: Decisions, contents: Mapping[str, str]) -> Recipe:
+    """Digest what a result is made of.
+
+    Parameters
+    ----------
+    decisions : Decisions
+    contents : mapping of frame name to str
+        Digest of the frame's file.
+    """
+    everywhere = _everywhere(decisions)
+    on = merge_order(decisions.frames, decisions.choices.rule)
+    numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
+    own = [_own(d, numbers[d.frame.name], contents[d.frame.name]) for d in on]
+
+    def one(rows: slice) -> tuple[str, ...]:
+        tiles = _tiles(decisions.series.shape[1])
+        found = [blake2b(everywhere, digest_size=8) for _ in tiles]
+        for d, head in zip(on, own, strict=True):
+            for digest, parts in zip(found, _ingredients(d, rows, tiles), strict=True):
+                if parts:
+                    digest.update(head)
+                for part in parts:
+                    digest.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
+        return tuple(digest.hexdigest() for digest in found)
+
+    return tuple(parallel.each(one, strips(decisions.series.shape)))
+
+
+def write(folder: Path, recipe: Recipe) -> None:
+    """Keep it in a run folder whose result is written already; as text, about 20 bytes a tile."""
+    (folder / FILE).write_text(json.dumps(recipe) + "\n", "utf-8")
+
+
+def still_holding(run: Path, recipe: Recipe) -> Former | None:
+    """Read the result of a run, and say where it does not hold for a new recipe.
+
+    Returns
+    -------
+    Former or None
+        None where nothing is known of it, it was written to since, or none of it holds.
+    """
+    try:
+        former = json.loads((run / FILE).read_text("utf-8"))
+        same = [[a == b for a, b in zip(old, new, strict=True)] for old, new in zip(former, recipe, strict=True)]
+        written = (run / FILE).stat().st_mtime_ns
+        if any((run / name).stat().st_mtime_ns > written for name in RESULTS) or not any(map(any, same)):
+            return None
+        pixels = tifffile.imread(run / RESULTS[0])
+        coverage = cv2.imread(str(run / RESULTS[1]), cv2.IMREAD_GRAYSCALE)
+    except (OSError, ValueError, KeyError, TypeError, tifffile.TiffFileError):
+        return None
+    if coverage is None or pixels.dtype != np.uint16 or pixels.shape != (*coverage.shape, 3):
+        return None
+    return Former(pixels=pixels, coverage=np.asarray(coverage, np.uint8), windows=tuple(_windows(same, coverage.shape)))
+
+
+def _windows(same: list[list[bool]], shape: tuple[int, int]) -> Iterator[Window]:
+    """Give the tiles that are not the same, neighbours in a row as one."""
+    tiles = _tiles(shape[1])
+    for rows, known in zip(strips(shape), same, strict=True):
+        start = 0
+        for k in range(1, len(known) + 1):
+            if k == len(known) or known[k] != known[start]:
+                if not known[start]:
+                    yield rows, slice(tiles[start].start, tiles[k - 1].stop)
+                start = k
+
+
+def _tiles(width: int) -> list[slice]:
+    return [slice(left, min(left + TILE_COLUMNS, width)) for left in range(0, width, TILE_COLUMNS)]
+
+
+def _everywhere(decisions: Decisions) -> bytes:
+    """What all tiles depend on, the program itself included."""
+    from . import __version__
+
+    reference = next(d.frame for d in decisions.frames if d.frame.name == decisions.reference)
+    told = (
+        (__version__, cv2.__version__, np.__version__, decisions.series.shape, decisions.choices.rule),
+        decisions.reference,
+        blake2b(reference.facts.icc or b"").hexdigest(),
+        decisions.hot_pixels.tolist(),
+    )
+    return repr(told).encode()
+
+
+def _own(d: Decision, number: int, content: str) -> bytes:
+    """What the pixels of a frame, and their place, depend on in all tiles."""
+    frame = d.frame
+    told = (frame.name, content, frame.bits, frame.development, frame.facts.orientation, number, d.role)
+    return repr((*told, d.frame_to_reference.tolist())).encode()
+
+
+def _ingredients(d: Decision, rows: slice, tiles: list[slice]) -> Iterator[list[NDArray[np.generic]]]:
+    """What a frame brings to each tile of a strip; nothing where it takes no part."""
+    for cols, mask in zip(tiles, _hidden(d, rows, tiles), strict=True):
+        gain, glow, reach, fill = (_around(field, rows, cols) for field in (d.gain, d.glow, d.reach, d.fill))
+        if d.reach is None or reach.size:
+            yield [gain, glow, reach, fill, *mask]
+        else:
+            yield [fill, *mask] if fill.size else []
+
+
+def _around(field: Field | None, rows: slice, cols: slice) -> NDArray[np.generic]:
+    """Part of a field that a tile can depend on; nothing where it changes nothing."""
+    if field is None:
+        return np.zeros(0, np.uint8)
+    values = field.around(rows, cols, MARGIN_PX)
+    return values if (values != field.neutral).any() else np.zeros(0, np.uint8)
+
+
+def _hidden(d: Decision, rows: slice, tiles: list[slice]) -> list[list[NDArray[np.generic]]]:
+    """Where in its source something is hidden, and the mask there, for each tile of a strip; nothing if nothing is."""
+    boxes = [resampling.source_box(d.frame.shape, d.frame_to_reference, rows, cols) for cols in tiles]
+    down = slice(min(box[0].start for box in boxes), max(box[0].stop for box in boxes))
+    window = None if d.hidden is None else d.hidden.window(down)
+    if d.hidden is None or window is None:
+        return [[] for _ in tiles]
+    strip = d.hidden.part(down, window[1])
+    found = []
+    for own, cols in boxes:
+        left, right = max(cols.start, window[1].start), min(cols.stop, window[1].stop)
+        part = strip[own.start - down.start : own.stop - down.start, left - window[1].start : right - window[1].start]
+        x, y, w, h = cv2.boundingRect(part) if left < right else (0, 0, 0, 0)
+        place: NDArray[np.generic] = np.array([left + x, own.start + y])
+        found.append([place, part[y : y + h, x : x + w]] if w else [])
+    return found
