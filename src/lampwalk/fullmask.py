@@ -27,6 +27,8 @@ class FullMask:
         A mask painted at full size: of every 256 rows the columns that hide anything in any of them, deflated.
     spans : sequence of (int, int) or None
         First and end column that hide anything, for each of these.
+    png : bytes
+        The 8-bit grey PNG file that it was read from, where it was.
     """
 
     def __init__(
@@ -36,8 +38,10 @@ class FullMask:
         field: Field | None = None,
         packed: Sequence[bytes] = (),
         spans: Sequence[tuple[int, int] | None] = (),
+        png: bytes = b"",
     ) -> None:
         self.shape = shape
+        self.png = png
         self._field = field
         self._packed = tuple(packed)
         self._spans = tuple(spans)
@@ -50,7 +54,7 @@ class FullMask:
         return cls(full, field=crop_field(hidden, full))
 
     @classmethod
-    def painted(cls, mask: NDArray[np.uint8]) -> FullMask:
+    def painted(cls, mask: NDArray[np.uint8], *, png: bytes = b"") -> FullMask:
         """Make it from a full-size mask (H, W) uint8, which it gives back bit for bit.
 
         Raises
@@ -65,7 +69,7 @@ class FullMask:
         strips = [mask[top : top + STRIP_ROWS] for top in range(0, mask.shape[0], STRIP_ROWS)]
         spans = [_span(strip) for strip in strips]
         across = _hull(spans)
-        return cls(mask.shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans)
+        return cls(mask.shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans, png=png)
 
     def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
         """A window of the mask: (n, m) uint8."""

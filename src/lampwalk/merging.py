@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import encode, finish, handoff, metadata, parallel, recipe, runfolder, worksheet
-from .composite import Composite, Former, execute, full_mask
-from .decisions import Choices, Decision, Decisions, Given, Offer, decide
+from .composite import Composite, execute, full_mask
+from .decisions import Choices, Decision, Given, Offer, decide
 from .errors import Finding, InputError, OutputError, WorksheetError, about
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
@@ -151,11 +151,13 @@ def merge_folder(
             progress=progress,
         )
         result = execute(decisions, shelf=shelf, progress=progress)
+        contents = _contents({f.name: f.path for f in series.frames if f.path is not None})
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
-        sheet = _write(folder, output, result, told, by_hand=frozenset(by_hand), extras=extras)
+        sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
+        recipe.write(folder, recipe.of(decisions, contents))
     return Run(folder=output, worksheet=sheet, findings=result.findings)
 
 
@@ -188,15 +190,17 @@ def merge_worksheet(
     sheet = worksheet.load(path)
     home = path.parent
     taken = [r for r in sheet.frames if r.role != "left out"]
-    files = [home / sheet.folder / r.file for r in taken]
-    for record, file in zip(taken, files, strict=True):
+    files = {r.file: home / sheet.folder / r.file for r in taken}
+    for file in files.values():
         if not file.is_file():
             raise WorksheetError("the frame is not there", file=file, remedy='put it back, or correct "folder"')
-        if record.content and not changed_too and content_hash(file).hex() != record.content:
+    contents = _contents(files)
+    for r in taken:
+        if r.content not in ("", contents[r.file]) and not changed_too:
             raise WorksheetError(
-                "the frame has changed since the run", file=file, remedy="restore it, or --changed-too"
+                "the frame has changed since the run", file=files[r.file], remedy="restore it, or --changed-too"
             )
-    series = as_series(files)
+    series = as_series(list(files.values()))
     hand_masks = _read_masks({r.file: home / r.mask for r in taken if r.mask})
     small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
@@ -208,11 +212,11 @@ def merge_worksheet(
             shelf=shelf,
             progress=progress,
         )
-        result = execute(
-            decisions, former=None if changed_too else _former(home, decisions, sheet), shelf=shelf, progress=progress
-        )
+        made_of = recipe.of(decisions, contents)
+        result = execute(decisions, former=recipe.still_holding(home, made_of), shelf=shelf, progress=progress)
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
-        written = _write(folder, output, result, sheet.finish, by_hand=kept, former=sheet)
+        written = _write(folder, output, result, sheet.finish, contents, by_hand=kept, former=sheet)
+        recipe.write(folder, made_of)
     return Run(folder=output, worksheet=written, findings=result.findings)
 
 
@@ -236,7 +240,7 @@ def read_hand_masks(folder: Path, frames: Path) -> dict[str, FullMask]:
 
 def _read_masks(paths: Mapping[str, Path]) -> dict[str, FullMask]:
     """Read masks, and keep them packed: at full size those of a long series would fill the memory."""
-    read = parallel.each(lambda path: FullMask.painted(runfolder.read_mask(path)), list(paths.values()))
+    read = parallel.each(runfolder.read_packed_mask, list(paths.values()))
     return dict(zip(paths, read, strict=True))
 
 
@@ -321,6 +325,7 @@ def _write(
     target: Path,
     result: Composite,
     spec: Mapping[str, object],
+    contents: Mapping[str, str],
     *,
     by_hand: frozenset[str],
     former: Worksheet | None = None,
@@ -333,7 +338,8 @@ def _write(
     sheet = replace(
         result.worksheet,
         frames=tuple(
-            parallel.each(lambda r: _with_content(_told(r, former), series, by_hand), result.worksheet.frames)
+            replace(_told(r, former), content=contents.get(r.file, ""), by_hand=r.file in by_hand)
+            for r in result.worksheet.frames
         ),
         folder=_relative_folder(series, target),
         finish=dict(spec),
@@ -350,20 +356,19 @@ def _write(
         lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=_small_masks(result)),
     ]
     parallel.each(lambda job: job(), jobs)
-    recipe.write(folder, recipe.of(result.decisions, _contents(sheet)))
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
 
 
-def _former(home: Path, decisions: Decisions, sheet: Worksheet) -> Former | None:
-    """Result of the run that is repeated, as far as it still holds."""
-    with parallel.limited(2):
-        return recipe.still_holding(home, recipe.of(decisions, _contents(sheet)))
+def _contents(files: Mapping[str, Path]) -> dict[str, str]:
+    """BLAKE2b-128 of each file, hexadecimal."""
 
+    def one(path: Path) -> str:
+        with about(path):  # a frame may have waited decoded while its file disappeared
+            return content_hash(path).hex()
 
-def _contents(sheet: Worksheet) -> dict[str, str]:
-    return {record.file: record.content for record in sheet.frames}
+    return dict(zip(files, parallel.each(one, files.values()), strict=True))
 
 
 def _small_masks(result: Composite) -> dict[str, NDArray[np.uint8]]:
@@ -371,7 +376,11 @@ def _small_masks(result: Composite) -> dict[str, NDArray[np.uint8]]:
 
 
 def _write_mask(folder: Path, d: Decision) -> None:
-    encode.write_png(folder / "masks" / f"{Path(d.frame.name).stem}.png", full_mask(d))
+    path = folder / "masks" / f"{Path(d.frame.name).stem}.png"
+    if d.hidden is not None and d.hidden.png:
+        path.write_bytes(d.hidden.png)
+    else:
+        encode.write_png(path, full_mask(d))
 
 
 def _told(record: FrameRecord, former: Worksheet | None) -> FrameRecord:
@@ -380,15 +389,6 @@ def _told(record: FrameRecord, former: Worksheet | None) -> FrameRecord:
     if "hidden" not in before or "hidden" in record.notes:
         return record
     return replace(record, notes={**record.notes, "hidden": before["hidden"]})
-
-
-def _with_content(record: FrameRecord, series: Series, by_hand: frozenset[str]) -> FrameRecord:
-    path = next((f.path for f in series.frames if f.name == record.file), None)
-    content = ""
-    if path is not None:
-        with about(path):  # a frame may have waited decoded while its file disappeared
-            content = content_hash(path).hex()
-    return replace(record, content=content, by_hand=record.file in by_hand)
 
 
 def _relative_folder(series: Series, target: Path) -> str:

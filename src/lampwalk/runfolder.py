@@ -21,6 +21,7 @@ from . import colour, encode, worksheet
 from .errors import FrameError, OutputError, WorksheetError, about
 from .files import read_facts
 from .frames import Frame
+from .fullmask import FullMask
 from .worksheet import Worksheet
 
 _log = logging.getLogger(__name__)
@@ -31,6 +32,9 @@ PART, OLD, LOCK = ".lampwalk-part", ".lampwalk-old", ".lampwalk-lock"
 
 _AT_FDCWD, _RENAME_EXCHANGE = -100, 2
 """Of Linux' renameat2 (fcntl.h, linux/fs.h)."""
+
+PNG_GREY = bytes([8, 0])
+"""Bit depth and colour type in a PNG file's header (bytes 24 and 25): 8 bits, grey (ISO/IEC 15948, 11.2.2)."""
 
 CELL_PX = 360
 """Width of one picture on the contact sheet."""
@@ -130,15 +134,33 @@ def read_mask(path: Path) -> NDArray[np.uint8]:
     WorksheetError
         Missing or damaged.
     """
+    return _mask_and_file(path)[0]
+
+
+def read_packed_mask(path: Path) -> FullMask:
+    """Read a mask, and keep it packed: at full size those of a long series would fill the memory.
+
+    Raises
+    ------
+    WorksheetError
+        Missing or damaged.
+    """
+    mask, data = _mask_and_file(path)
+    return FullMask.painted(mask, png=data if data[24:26] == PNG_GREY else b"")
+
+
+def _mask_and_file(path: Path) -> tuple[NDArray[np.uint8], bytes]:
+    mask, data = None, b""
     try:
         kind = read_facts(path).kind  # refuses what claims to be huge before memory is taken
         with about(path):
-            mask = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if kind == "png" else None
-    except FrameError:
+            data = path.read_bytes()
+            mask = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE) if kind == "png" else None
+    except (FrameError, OSError):
         mask = None
     if mask is None:
         raise WorksheetError("the mask is missing or damaged", file=path, remedy="merge again without the worksheet")
-    return np.asarray(mask, np.uint8)
+    return np.asarray(mask, np.uint8), data
 
 
 def write_sheet(folder: Path, sheet: Worksheet) -> None:
