@@ -1,0 +1,207 @@
+"""A repeated run merges only what has changed, and nobody can tell from the result."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import cv2
+import imageio.v3 as iio
+import numpy as np
+import pytest
+import tifffile
+
+import lampwalk
+from lampwalk import composite, merging, recipe, worksheet
+from lampwalk.errors import WorksheetError
+from lampwalk.geometry import STRIP_ROWS, TILE_COLUMNS
+from lampwalk.light import crop_field
+
+RESULTS = ("composite.tif", "coverage.png", "picture.jpg", "worksheet.json", "contact_sheet.jpg", "small/recipe.json")
+
+
+@pytest.fixture(scope="module")
+def merged(small_scene, tmp_path_factory) -> Path:
+    """A run of four frames of 1560x1040 pixels: five rows of four tiles."""
+    folder = tmp_path_factory.mktemp("series") / "frames"
+    folder.mkdir()
+    for name in ("00", "01", "06", "07"):
+        big = cv2.resize(iio.imread(small_scene / "frames" / f"{name}.jpg"), None, fx=2.6, fy=2.6)
+        iio.imwrite(folder / f"{name}.jpg", big, quality=95)
+    return lampwalk.merge_folder(folder, folder.parent / "run").folder
+
+
+@pytest.fixture
+def run(merged, tmp_path) -> Path:
+    """A copy that a test may change, as far from its frames as the run itself."""
+    shutil.copytree(merged.parent / "frames", tmp_path / "frames")
+    return Path(shutil.copytree(merged, tmp_path / "run"))
+
+
+@pytest.fixture
+def windows(monkeypatch):
+    """What each merge has merged: None for everything."""
+    seen = []
+    execute = composite.execute
+
+    def watched(decisions, *, former=None, **told):
+        seen.append(None if former is None else former.windows)
+        return execute(decisions, former=former, **told)
+
+    monkeypatch.setattr(merging, "execute", watched)
+    return seen
+
+
+def paint(run: Path, name: str, rows: slice, cols: slice, value: int) -> None:
+    path = run / "masks" / f"{name}.png"
+    mask = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+    mask[rows, cols] = value
+    cv2.imwrite(str(path), mask)
+
+
+def edit(run: Path, name: str, **fields) -> None:
+    path = run / "worksheet.json"
+    sheet = json.loads(path.read_text("utf-8"))
+    next(r for r in sheet["frames"] if r["file"] == name).update(fields)
+    path.write_text(json.dumps(sheet), "utf-8")
+
+
+def share(windows) -> float:
+    return sum((r.stop - r.start) * (c.stop - c.start) for r, c in windows) / (1560 * 1040)
+
+
+def merge_both_ways(run: Path) -> None:
+    """Merge what has changed, and everything; both must give the same files."""
+    whole = run.with_name("whole")
+    shutil.copytree(run, whole)
+    (whole / recipe.FILE).unlink()
+    lampwalk.merge_worksheet(run / "worksheet.json", run)
+    lampwalk.merge_worksheet(whole / "worksheet.json", whole)
+    for name in RESULTS:
+        assert (run / name).read_bytes() == (whole / name).read_bytes(), name
+    shutil.rmtree(whole)
+
+
+def test_where_nothing_has_changed_nothing_is_merged(run, merged, windows):
+    merge_both_ways(run)
+    assert windows == [(), None]
+    assert (run / "composite.tif").read_bytes() == (merged / "composite.tif").read_bytes()
+
+
+def test_a_painted_mask_is_merged_where_it_was_painted(run, merged, windows):
+    before = tifffile.imread(run / "composite.tif")
+    paint(run, "07", slice(150, 200), slice(1300, 1380), 255)
+    merge_both_ways(run)
+    assert windows[1] is None
+    assert 0 < share(windows[0]) < 0.5
+    for rows, cols in windows[0]:
+        assert rows.start % STRIP_ROWS == 0
+        assert cols.start % TILE_COLUMNS == 0
+    changed = np.argwhere((tifffile.imread(run / "composite.tif") != before).any(axis=2))
+    assert len(changed)
+    inside = np.zeros(before.shape[:2], bool)
+    for at in windows[0]:
+        inside[at] = True
+    assert inside[tuple(changed.T)].all()
+
+
+@pytest.mark.parametrize("fields", [{"on": False}, {"gain_ev": -1.0, "warmth": 60.0}], ids=str)
+def test_a_changed_lamp(run, fields, windows):
+    edit(run, "06.jpg", **fields)
+    merge_both_ways(run)
+    assert windows[0] != ()
+
+
+def test_a_frame_that_brings_no_light_there_need_not_be_decoded(run, monkeypatch):
+    from lampwalk.shelf import Shelf
+
+    decoded = []
+    pixels = Shelf.pixels
+    monkeypatch.setattr(Shelf, "pixels", lambda self, frame: decoded.append(frame.name) or pixels(self, frame))
+    lampwalk.merge_worksheet(run / "worksheet.json", run)
+    assert decoded == []
+
+
+def test_a_finish_alone_needs_no_merge(run, windows):
+    path = run / "worksheet.json"
+    sheet = json.loads(path.read_text("utf-8")) | {"finish": {"burn": {"opacity": 0.5}}}
+    path.write_text(json.dumps(sheet), "utf-8")
+    before = (run / "picture.jpg").read_bytes()
+    merge_both_ways(run)
+    assert windows == [(), None]
+    assert (run / "picture.jpg").read_bytes() != before
+
+
+def test_a_composite_that_was_written_to_since_is_merged_anew(run):
+    known = json.loads((run / recipe.FILE).read_text("utf-8"))
+    assert recipe.still_holding(run, known).windows == ()
+    pixels = tifffile.imread(run / "composite.tif")
+    tifffile.imwrite(run / "composite.tif", np.full_like(pixels, 999), photometric="rgb")
+    assert recipe.still_holding(run, known) is None
+
+
+@pytest.mark.parametrize("name", ["composite.tif", "coverage.png", recipe.FILE])
+def test_a_run_without_one_of_the_files_is_merged_anew(run, name):
+    known = json.loads((run / recipe.FILE).read_text("utf-8"))
+    (run / name).unlink()
+    assert recipe.still_holding(run, known) is None
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[]", "[[1]]", "null", '[["a", "b"], ["c"]]'])
+def test_a_damaged_recipe_is_merged_anew(run, text):
+    known = json.loads((run / recipe.FILE).read_text("utf-8"))
+    (run / recipe.FILE).write_text(text, "utf-8")
+    assert recipe.still_holding(run, known) is None
+
+
+def test_another_frame_of_the_same_name_is_merged_anew(run, windows):
+    path = run.parent / "frames" / "06.jpg"
+    iio.imwrite(path, iio.imread(path)[::-1], quality=95)
+    lampwalk.merge_worksheet(run / "worksheet.json", run, changed_too=True)
+    assert windows == [None]
+
+
+def test_glow_is_taken_over_while_the_heads_are_the_same(run):
+    sheet = worksheet.load(run / "worksheet.json")
+    heads = sheet.merge["glow_fit"]["heads"]
+    assert heads
+    paint(run, next(iter(heads))[:2], slice(900, 1000), slice(20, 60), 255)
+    lampwalk.merge_worksheet(run / "worksheet.json", run)
+    assert worksheet.load(run / "worksheet.json").merge["glow_fit"] == sheet.merge["glow_fit"]
+    name = next(iter(heads))
+    paint(run, name[:2], slice(0, 1040), slice(0, 1560), 0)
+    lampwalk.merge_worksheet(run / "worksheet.json", run)
+    after = worksheet.load(run / "worksheet.json").merge.get("glow_fit", {"heads": {}})
+    assert name not in after["heads"]
+
+
+def test_a_glow_fit_that_cannot_be_read_is_named(run):
+    path = run / "worksheet.json"
+    sheet = json.loads(path.read_text("utf-8"))
+    sheet["merge"]["glow_fit"]["kernel"] = [1, 2]
+    path.write_text(json.dumps(sheet), "utf-8")
+    with pytest.raises(WorksheetError, match="glow_fit"):
+        lampwalk.merge_worksheet(path, run.with_name("other"))
+    del sheet["merge"]["glow_fit"]
+    path.write_text(json.dumps(sheet), "utf-8")
+    lampwalk.merge_worksheet(path, run.with_name("other"))
+
+
+@pytest.mark.parametrize("full", [(1040, 1560), (173, 260), (3000, 4000)])
+def test_what_lies_further_from_a_window_than_its_surroundings_does_not_matter_in_it(full):
+    rng = np.random.default_rng(5)
+    values = rng.integers(0, 60000, (104, 156, 3), dtype=np.uint16)
+    rows, cols = slice(full[0] // 4, full[0] // 3), slice(full[1] // 2, full[1] * 2 // 3)
+    field = crop_field(values, full)
+    near = field.around(rows, cols, 2)
+    far = values.copy()
+    marked = np.zeros(values.shape[:2], bool)
+    for top in range(104):
+        for left in range(156):
+            marked[top, left] = (values[top, left] == near).all(axis=-1).any()
+    far[~marked] = 7
+    other = crop_field(far, full)
+    assert marked.mean() < 0.2
+    assert np.array_equal(field.render(rows, cols), other.render(rows, cols))
+    assert np.array_equal(field.pick(rows, cols), other.pick(rows, cols))
