@@ -9,7 +9,7 @@ adds.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import cv2
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from . import colour, parallel
 from .errors import WorksheetError
-from .glowfit import NOISE, Floats, Light, Samples, fit, weighted_median
+from .glowfit import NOISE, Floats, Light, Samples, fit, fit_one, weighted_median
 from .light import halved
 from .previews import Preview
 
@@ -66,6 +66,7 @@ CEILING_SIGMAS = (0.6, 1.5)
 head's edge, the wide one averages the noise."""
 
 _Field = NDArray[np.float32]
+_Place = tuple[int, int, int, int, int]
 _Near = tuple[NDArray[np.bool_], NDArray[np.float32]]
 """Pixels close to a head that are seen (h, w), and frame minus plate there (m, 3)."""
 
@@ -84,7 +85,7 @@ class HeadFit:
         Brightness across the head: 1, and its slopes in x and y.
     """
 
-    place: tuple[int, ...]
+    place: _Place
     strength: tuple[float, ...]
     tilt: tuple[float, ...]
 
@@ -125,7 +126,7 @@ class Fit:
             kernel, rim, heads = _floats(data["kernel"], len(SIGMAS)), _floats(data["rim"], RIM + 1), data["heads"]
             found = {
                 name: HeadFit(
-                    place=tuple(map(int, head["place"])),
+                    place=_five(head["place"]),
                     strength=_floats(head["strength"], 3),
                     tilt=_floats(head["tilt"], 3),
                 )
@@ -149,6 +150,12 @@ def _floats(values: Any, count: int) -> tuple[float, ...]:
     if len(numbers) != count or not all(-1 <= number < np.inf for number in numbers):
         raise ValueError(numbers)
     return numbers
+
+
+def _five(values: Any) -> _Place:
+    """Read five integers; ValueError otherwise."""
+    pixels, top, left, bottom, right = map(int, values)
+    return pixels, top, left, bottom, right
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,8 +224,9 @@ def one_by_one(
     previews, hidden, ambient
         As for `estimate`.
     known : Fit, optional
-        What was found before; it is taken over where the heads are the same, so that a mask which has changed
-        elsewhere changes the glow nowhere else.
+        What was found before. It is taken over as long as all its heads are there, so that a changed mask changes the glow
+        of other frames nowhere; one more head is measured by the kernel that is known. Where a head has gone, it
+        may never have been one: all is measured anew.
 
     Returns
     -------
@@ -235,10 +243,19 @@ def one_by_one(
     small = [halved(p.linear) for p in previews]
     plate = _plate(previews, small, hidden, ambient)
     places = [None if source is None else _place(source) for source in sources]
-    if known is not None and [None if head is None else head.place for head in known.heads] == places:
-        found = known
-    else:
-        found = _found(heads, places, previews, hidden, ambient, small, plate)
+    added = [colour.luminance(f - plate) for f in small]
+
+    def sampled(i: int) -> tuple[Samples, _Near]:
+        others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
+        seen, free = _seen(previews[i], hidden[i])
+        excess, close = seen - plate, free & (heads[i].distance < RIM)
+        return _samples(heads[i], excess, free, others, plate), (close, excess[close])
+
+    found = (
+        _found(heads, places, sampled)
+        if known is None or not _goes_on(known, places)
+        else _more(known, places, sampled)
+    )
 
     def field_of(i: int) -> _Field | None:
         if i not in heads:
@@ -253,23 +270,9 @@ def one_by_one(
 
 
 def _found(
-    heads: Mapping[int, _Head],
-    places: Sequence[tuple[int, ...] | None],
-    previews: Sequence[Preview],
-    hidden: Sequence[NDArray[np.uint8]],
-    ambient: Sequence[bool],
-    small: Sequence[_Field],
-    plate: _Field,
+    heads: Mapping[int, _Head], places: Sequence[_Place | None], sampled: Callable[[int], tuple[Samples, _Near]]
 ) -> Fit:
     """Fit all heads of a series."""
-    added = [colour.luminance(f - plate) for f in small]
-
-    def sampled(i: int) -> tuple[Samples, _Near]:
-        others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
-        seen, free = _seen(previews[i], hidden[i])
-        excess, close = seen - plate, free & (heads[i].distance < RIM)
-        return _samples(heads[i], excess, free, others, plate), (close, excess[close])
-
     taken = parallel.each(sampled, list(heads))
     kernel, lights = fit([samples for samples, _ in taken])
     rim = _rim(list(heads.values()), [near for _, near in taken], lights, kernel)
@@ -277,20 +280,38 @@ def _found(
     return Fit(
         kernel=tuple(kernel.tolist()),
         rim=tuple(rim.tolist()),
-        heads=tuple(
-            None
-            if place is None
-            else HeadFit(
-                place=place,
-                strength=tuple(light_of[i].strength.tolist()),
-                tilt=tuple(light_of[i].tilt.tolist()),
-            )
-            for i, place in enumerate(places)
-        ),
+        heads=tuple(None if place is None else _kept(place, light_of[i]) for i, place in enumerate(places)),
     )
 
 
-def _place(source: NDArray[np.bool_]) -> tuple[int, ...]:
+def _goes_on(known: Fit, places: Sequence[_Place | None]) -> bool:
+    """Whether all heads of a fit are there still, or have become more."""
+    for head, place in zip(known.heads, places, strict=True):
+        if head is not None:
+            pixels, top, left, bottom, right = head.place
+            if place is None or place[0] < pixels or min(top - place[1], left - place[2]) < 0:
+                return False
+            if min(place[3] - bottom, place[4] - right) < 0:
+                return False
+    return True
+
+
+def _more(known: Fit, places: Sequence[_Place | None], sampled: Callable[[int], tuple[Samples, _Near]]) -> Fit:
+    """Take a fit over, and measure by its kernel the heads that it does not know."""
+    kernel = np.array(known.kernel)
+    heads = list(known.heads)
+    for i, place in enumerate(places):
+        head = heads[i]
+        if place is not None and (head is None or head.place != place):
+            heads[i] = _kept(place, fit_one(sampled(i)[0], kernel))
+    return replace(known, heads=tuple(heads))
+
+
+def _kept(place: _Place, light: Light) -> HeadFit:
+    return HeadFit(place=place, strength=tuple(light.strength.tolist()), tilt=tuple(light.tilt.tolist()))
+
+
+def _place(source: NDArray[np.bool_]) -> _Place:
     """By what a head is known again: see `HeadFit`."""
     left, top, width, height = cv2.boundingRect(source.view(np.uint8))
     return int(np.count_nonzero(source)), top, left, top + height, left + width

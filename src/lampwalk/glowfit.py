@@ -102,6 +102,16 @@ def fit(heads: Sequence[Samples]) -> tuple[Floats, list[Light]]:
     return kernel, lights
 
 
+def fit_one(head: Samples, kernel: Floats) -> Light:
+    """Fit the light of one more head under a kernel (k,) that is known, in units of the heads that it was found from."""
+    light = _first(head, kernel)
+    for spread in SPREAD:
+        _relight(light, head, kernel, spread)
+    if head.area < SMALL:
+        light.strength = light.strength * min(1, STRONGEST / light.strength.mean())
+    return light
+
+
 def _bounded(lights: Sequence[Light], areas: Floats) -> float:
     """Scale all strengths so that the middle one is 1, and return what it was; bound badly known ones.
 
