@@ -7,6 +7,7 @@ of the encoding itself.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any
@@ -70,14 +71,26 @@ class Field:
         right = np.clip(np.floor((edges[1:] - 0.5) * sx - 0.5).astype(np.intp) + 2, 0, len(active))
         return np.asarray(before[right] > before[left])
 
-    def around(self, rows: slice, cols: slice, margin: int) -> NDArray[Any]:
-        """Values at preview size that a full-size window can depend on, and a margin of preview pixels round them."""
-        near = [
-            np.arange(int(np.floor(place[0])) - margin, int(np.floor(place[-1])) + 2 + margin)
-            for place in (_places(rows, self.full[0], self.small[0]), _places(cols, self.full[1], self.small[1]))
-        ]
-        down, across = (i[(i >= 0) & (i < n)] for i, n in zip(near, self.small, strict=True))
-        return self._part(down, slice(int(across[0]), int(across[-1]) + 1))
+    def around(self, rows: slice, tiles: Sequence[slice], margin: int) -> list[NDArray[Any]]:
+        """Values at preview size that full-size windows can depend on, and a margin of preview pixels round them.
+
+        Parameters
+        ----------
+        rows : slice
+            Of all windows.
+        tiles : sequence of slice
+            Columns of each.
+        margin : int
+        """
+        down, *across = (
+            slice(max(0, int(np.floor(first)) - margin), min(n, int(np.floor(last)) + 2 + margin))
+            for (first, last), n in (
+                (_ends(rows, self.full[0], self.small[0]), self.small[0]),
+                *((_ends(cols, self.full[1], self.small[1]), self.small[1]) for cols in tiles),
+            )
+        )
+        strip = self._part(np.arange(down.start, down.stop), slice(0, self.small[1]))
+        return [strip[:, near] for near in across]
 
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
         """Values at full size in a wide window: bilinear, pixel centres at integers."""
@@ -130,6 +143,11 @@ class Field:
 def _places(full: slice, of: int, small: int) -> NDArray[np.float64]:
     """Where full-size pixels lie among those of the preview."""
     return (np.arange(full.start, full.stop) + 0.5) * (small / of) - 0.5
+
+
+def _ends(full: slice, of: int, small: int) -> tuple[float, float]:
+    """Where the first and the last full-size pixel lie among those of the preview."""
+    return (full.start + 0.5) * (small / of) - 0.5, (full.stop - 0.5) * (small / of) - 0.5
 
 
 def _between(known: NDArray[np.float32], place: NDArray[np.float64], axis: int) -> NDArray[np.float32]:

@@ -31,6 +31,9 @@ RESULTS = ("composite.tif", "coverage.png")
 MARGIN_PX = 8
 """Preview pixels round a tile that it may depend on: twice what light is grown by before it is cut (`light.within`)."""
 
+_Part = NDArray[np.generic]
+_NOTHING: _Part = np.zeros(0, np.uint8)
+
 Recipe = tuple[tuple[str, ...], ...]
 """Digests by row and column of the fixed grid."""
 
@@ -82,13 +85,21 @@ def still_holding(run: Path, recipe: Recipe) -> Former | None:
         written = (run / FILE).stat().st_mtime_ns
         if any((run / name).stat().st_mtime_ns > written for name in RESULTS) or not any(map(any, same)):
             return None
-        pixels = tifffile.imread(run / RESULTS[0])
+        pixels = _mapped(run / RESULTS[0])
         coverage = cv2.imread(str(run / RESULTS[1]), cv2.IMREAD_GRAYSCALE)
     except (OSError, ValueError, KeyError, TypeError, tifffile.TiffFileError):
         return None
     if coverage is None or pixels.dtype != np.uint16 or pixels.shape != (*coverage.shape, 3):
         return None
     return Former(pixels=pixels, coverage=np.asarray(coverage, np.uint8), windows=tuple(_windows(same, coverage.shape)))
+
+
+def _mapped(path: Path) -> NDArray[np.uint16]:
+    """Pixels of a TIFF file; where they lie in it as they are, they stay there, and what is changed is kept in memory."""
+    try:
+        return np.asarray(tifffile.memmap(path, mode="c"))
+    except ValueError:  # compressed
+        return np.asarray(tifffile.imread(path))
 
 
 def _windows(same: list[list[bool]], shape: tuple[int, int]) -> Iterator[Window]:
@@ -128,25 +139,25 @@ def _own(d: Decision, number: int, content: str) -> bytes:
     return repr((*told, d.frame_to_reference.tolist())).encode()
 
 
-def _ingredients(d: Decision, rows: slice, tiles: list[slice]) -> Iterator[list[NDArray[np.generic]]]:
+def _ingredients(d: Decision, rows: slice, tiles: list[slice]) -> Iterator[list[_Part]]:
     """What a frame brings to each tile of a strip; nothing where it takes no part."""
-    for cols, mask in zip(tiles, _hidden(d, rows, tiles), strict=True):
-        gain, glow, reach, fill = (_around(field, rows, cols) for field in (d.gain, d.glow, d.reach, d.fill))
+    fields = (_around(field, rows, tiles) for field in (d.gain, d.glow, d.reach, d.fill))
+    for gain, glow, reach, fill, mask in zip(*fields, _hidden(d, rows, tiles), strict=True):
         if d.reach is None or reach.size:
             yield [gain, glow, reach, fill, *mask]
         else:
             yield [fill, *mask] if fill.size else []
 
 
-def _around(field: Field | None, rows: slice, cols: slice) -> NDArray[np.generic]:
-    """Part of a field that a tile can depend on; nothing where it changes nothing."""
+def _around(field: Field | None, rows: slice, tiles: list[slice]) -> list[_Part]:
+    """Part of a field that each tile can depend on; nothing where it changes nothing."""
     if field is None:
-        return np.zeros(0, np.uint8)
-    values = field.around(rows, cols, MARGIN_PX)
-    return values if (values != field.neutral).any() else np.zeros(0, np.uint8)
+        return [_NOTHING] * len(tiles)
+    parts = field.around(rows, tiles, MARGIN_PX)
+    return [part if (part != field.neutral).any() else _NOTHING for part in parts]
 
 
-def _hidden(d: Decision, rows: slice, tiles: list[slice]) -> list[list[NDArray[np.generic]]]:
+def _hidden(d: Decision, rows: slice, tiles: list[slice]) -> list[list[_Part]]:
     """Where in its source something is hidden, and the mask there, for each tile of a strip; nothing if nothing is."""
     boxes = [resampling.source_box(d.frame.shape, d.frame_to_reference, rows, cols) for cols in tiles]
     down = slice(min(box[0].start for box in boxes), max(box[0].stop for box in boxes))
@@ -159,6 +170,6 @@ def _hidden(d: Decision, rows: slice, tiles: list[slice]) -> list[list[NDArray[n
         left, right = max(cols.start, window[1].start), min(cols.stop, window[1].stop)
         part = strip[own.start - down.start : own.stop - down.start, left - window[1].start : right - window[1].start]
         x, y, w, h = cv2.boundingRect(part) if left < right else (0, 0, 0, 0)
-        place: NDArray[np.generic] = np.array([left + x, own.start + y])
+        place: _Part = np.array([left + x, own.start + y])
         found.append([place, part[y : y + h, x : x + w]] if w else [])
     return found

@@ -194,7 +194,7 @@ def test_what_lies_further_from_a_window_than_its_surroundings_does_not_matter_i
     values = rng.integers(0, 60000, (104, 156, 3), dtype=np.uint16)
     rows, cols = slice(full[0] // 4, full[0] // 3), slice(full[1] // 2, full[1] * 2 // 3)
     field = crop_field(values, full)
-    near = field.around(rows, cols, 2)
+    [near] = field.around(rows, [cols], 2)
     far = values.copy()
     marked = np.zeros(values.shape[:2], bool)
     for top in range(104):
