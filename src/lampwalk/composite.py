@@ -14,10 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, geometry, hotpixels, light, parallel, profiles, resampling, rules, worksheet
+from . import colour, geometry, light, parallel, profiles, resampling, rules, worksheet
 from .decisions import Choices, Decision, Decisions, Given, decide
+from .desk import prepared
 from .errors import Finding
-from .frames import Series, as_series, working_pixels
+from .frames import Series, as_series
 from .fullmask import FullMask
 from .geometry import STRIP_ROWS
 from .light import Field
@@ -204,7 +205,7 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
         255 where it takes no part: hidden by its mask, or its lamp adds nothing there; else 0.
     """
     shape = decisions.series.shape
-    pixels = _ready(d, d.frame.pixels(), decisions.hot_pixels)
+    pixels = prepared(d.frame, d.frame.pixels(), decisions.hot_pixels)
     whole, hidden = np.zeros((*shape, 3), np.uint16), np.full(shape, 255, np.uint8)
     profile = _profile(decisions)
 
@@ -232,11 +233,11 @@ def _decoded(
 ) -> Iterator[tuple[Decision, NDArray[Any]]]:
     """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next."""
     with ThreadPoolExecutor(ahead) as reader:
-        waiting: deque[Future[NDArray[Any]]] = deque(reader.submit(shelf.pixels, d.frame) for d in on[:ahead])
+        waiting: deque[Future[NDArray[Any]]] = deque(reader.submit(shelf.ready, d.frame, hot) for d in on[:ahead])
         for i, d in enumerate(on):
-            pixels = _ready(d, waiting.popleft().result(), hot)
+            pixels = waiting.popleft().result()
             if i + ahead < len(on):
-                waiting.append(reader.submit(shelf.pixels, on[i + ahead].frame))
+                waiting.append(reader.submit(shelf.ready, on[i + ahead].frame, hot))
             yield d, pixels
             shelf.give_back(d.frame, pixels)
             del pixels
@@ -263,13 +264,6 @@ def _within_reach(d: Decision, at: Window) -> slice | None:
         return None
     left, right = max(cols.start, window[1].start), min(cols.stop, window[1].stop)
     return slice(left, right) if left < right else None
-
-
-def _ready(d: Decision, pixels: NDArray[Any], hot: NDArray[np.intp]) -> NDArray[Any]:
-    """Decoded pixels without the sensor's hot ones, in the curve that all steps work in."""
-    if len(hot) and d.frame.array is None:
-        pixels = hotpixels.remove(pixels, hot)
-    return working_pixels(d.frame, pixels)
 
 
 def _profile(decisions: Decisions) -> Profile:

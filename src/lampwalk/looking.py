@@ -30,6 +30,14 @@ Known = Callable[[str], NDArray[Any] | None]
 """What `Keep` was called with for a frame in a former run, at 16 bits; None where that is not known."""
 
 
+def hot_pixels_of(sheet: Worksheet, shape: tuple[int, int]) -> NDArray[np.intp]:
+    """Hot pixels that a worksheet has taken out of a picture of this height and width: (n, 2) row and column."""
+    told = sheet.merge.get("hot_points", []) if sheet.merge.get("hot_pixels", True) else []
+    points = np.array(told, np.intp).reshape(-1, 2)
+    inside = (points >= 0).all(axis=1) & (points < shape).all(axis=1)
+    return np.asarray(points[inside])
+
+
 class Looker:
     """Decodes every frame once, and keeps what is small."""
 
@@ -84,11 +92,7 @@ class Looker:
 
     def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
         """Points found on the frames, or those of a worksheet: (n, 2) row and column."""
-        if sheet is None:
-            return self._hot.found()
-        points = np.array(sheet.merge.get("hot_points", []), np.intp).reshape(-1, 2)
-        inside = (points >= 0).all(axis=1) & (points < self._series.shape).all(axis=1)
-        return points[inside]
+        return self._hot.found() if sheet is None else hot_pixels_of(sheet, self._series.shape)
 
     def tell(self, step: str, done: int) -> None:
         """Report progress."""

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from . import encode, finish, handoff, metadata, parallel, recipe, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import Choices, Decision, Given, Offer, decide
-from .errors import Finding, InputError, OutputError, WorksheetError, about
+from .desk import Desk
+from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
-from .frames import Series, as_series, content_hash
+from .frames import Series, as_series
 from .fullmask import FullMask
 from .handoff import Extras
 from .looking import Known, Progress
@@ -151,7 +152,7 @@ def merge_folder(
             progress=progress,
         )
         result = execute(decisions, shelf=shelf, progress=progress)
-        contents = _contents({f.name: f.path for f in series.frames if f.path is not None})
+        contents = _contents(series)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
@@ -167,9 +168,10 @@ def merge_worksheet(
     *,
     changed_too: bool = False,
     overwrite: bool = False,
+    desk: Desk | None = None,
     progress: Progress | None = None,
 ) -> Run:
-    """Repeat a run from its worksheet: same files in, same bytes out.
+    """Repeat a run from its worksheet: same files in, same bytes out; only what has changed since is merged.
 
     Parameters
     ----------
@@ -179,6 +181,8 @@ def merge_worksheet(
     changed_too : bool
         Merge also when a frame's content is not what it was.
     overwrite : bool
+    desk : Desk, optional
+        What a program keeps that merges the run again and again.
     progress : callable, optional
 
     Raises
@@ -194,16 +198,17 @@ def merge_worksheet(
     for file in files.values():
         if not file.is_file():
             raise WorksheetError("the frame is not there", file=file, remedy='put it back, or correct "folder"')
-    contents = _contents(files)
+    desk = desk or Desk()
+    contents = dict(zip(files, parallel.each(desk.content, files.values()), strict=True))
     for r in taken:
         if r.content not in ("", contents[r.file]) and not changed_too:
             raise WorksheetError(
                 "the frame has changed since the run", file=files[r.file], remedy="restore it, or --changed-too"
             )
     series = as_series(list(files.values()))
-    hand_masks = _read_masks({r.file: home / r.mask for r in taken if r.mask})
+    hand_masks = _read_masks({r.file: home / r.mask for r in taken if r.mask}, desk)
     small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
-    with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder) as shelf:
+    with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
         decisions = decide(
             series,
             choices=choices_of(sheet),
@@ -238,10 +243,8 @@ def read_hand_masks(folder: Path, frames: Path) -> dict[str, FullMask]:
     return _read_masks({names[path.stem]: path for path in found})
 
 
-def _read_masks(paths: Mapping[str, Path]) -> dict[str, FullMask]:
-    """Read masks, and keep them packed: at full size those of a long series would fill the memory."""
-    read = parallel.each(runfolder.read_packed_mask, list(paths.values()))
-    return dict(zip(paths, read, strict=True))
+def _read_masks(paths: Mapping[str, Path], desk: Desk | None = None) -> dict[str, FullMask]:
+    return dict(zip(paths, parallel.each((desk or Desk()).mask, paths.values()), strict=True))
 
 
 def lamps_of(sheet: Worksheet | None) -> dict[str, Lamp]:
@@ -299,12 +302,12 @@ def _refuse_a_full_disk(series: Series, output: Path) -> None:
 
 
 @contextmanager
-def _scratch(folder: Path, memory_bytes: int = 0) -> Iterator[Shelf]:
+def _scratch(folder: Path, memory_bytes: int = 0, desk: Desk | None = None) -> Iterator[Shelf]:
     """Give a shelf with scratch files beside the result; they are gone before the run folder is moved into place."""
     scratch = folder / "scratch"
     scratch.mkdir()
     try:
-        yield Shelf(scratch, memory_bytes)
+        yield Shelf(scratch, memory_bytes, desk)
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
 
@@ -361,14 +364,10 @@ def _write(
     return sheet
 
 
-def _contents(files: Mapping[str, Path]) -> dict[str, str]:
-    """BLAKE2b-128 of each file, hexadecimal."""
-
-    def one(path: Path) -> str:
-        with about(path):  # a frame may have waited decoded while its file disappeared
-            return content_hash(path).hex()
-
-    return dict(zip(files, parallel.each(one, files.values()), strict=True))
+def _contents(series: Series) -> dict[str, str]:
+    """Digests of the frames' files."""
+    files = {frame.name: frame.path for frame in series.frames if frame.path is not None}
+    return dict(zip(files, parallel.each(Desk().content, files.values()), strict=True))
 
 
 def _small_masks(result: Composite) -> dict[str, NDArray[np.uint8]]:

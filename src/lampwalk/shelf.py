@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .desk import Desk, prepared
 from .drawer import Drawer
 from .frames import Frame
 
@@ -46,10 +47,13 @@ class Shelf:
         An existing folder for scratch files; None to use none.
     memory_bytes : int
         How much may be kept in memory.
+    desk : Desk, optional
+        Keeps frames from one merge to the next.
     """
 
-    def __init__(self, scratch: Path | None = None, memory_bytes: int = 0) -> None:
+    def __init__(self, scratch: Path | None = None, memory_bytes: int = 0, desk: Desk | None = None) -> None:
         self._scratch = scratch
+        self._desk = desk
         self._free_bytes = memory_bytes
         self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
@@ -77,6 +81,23 @@ class Shelf:
         if frame.array is None:
             self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start, last=last)
         return pixels
+
+    def ready(self, frame: Frame, hot: NDArray[np.intp]) -> NDArray[Any]:
+        """Return the frame as the second pass merges it: without hot pixels, in the working curve.
+
+        Parameters
+        ----------
+        frame : Frame
+        hot : (n, 2) int
+            Row and column of the sensor's hot pixels.
+
+        Returns
+        -------
+        (H, W, 3) uint8 or uint16
+            Not to be written to.
+        """
+        known = None if self._desk is None else self._desk.ready(frame, hot)
+        return prepared(frame, self.pixels(frame), hot) if known is None else known
 
     def pixels(self, frame: Frame) -> NDArray[Any]:
         """Return the frame for the second pass: (H, W, 3) uint8 or uint16; what was kept is given away."""
@@ -112,7 +133,7 @@ class Shelf:
             They are still what `decode` has given, so that `pixels` may give them again until the memory is needed.
         """
         with self._lock:
-            if frame.array is None and frame.name not in self._kept:
+            if frame.array is None and frame.name not in self._kept and pixels.flags.writeable:
                 self._held = [*self._held[1 - HELD :], (frame.name if untouched else "", pixels)]
 
     def drawer(self) -> Drawer:

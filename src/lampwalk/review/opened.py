@@ -181,12 +181,16 @@ def original(folder: Path, sheet: Worksheet, name: str) -> Frame:
     LampwalkError
         It is gone, or is no frame of this series any more.
     """
-    paths = [folder / sheet.folder / r.file for r in sheet.frames if r.role != "left out"]
-    # All that are left: how one frame is read (depth, development) is decided for the series.
-    for frame in as_series([p for p in paths if p.is_file()]).frames:
+    for frame in originals(folder, sheet):
         if frame.name == name:
             return frame
     raise WorksheetError("the frame is not there", file=folder / sheet.folder / name, remedy="put it back")
+
+
+def originals(folder: Path, sheet: Worksheet) -> tuple[Frame, ...]:
+    """Find all frames that take part and are left: how one is read (depth, development) is decided for the series."""
+    paths = [folder / sheet.folder / r.file for r in sheet.frames if r.role != "left out"]
+    return as_series([p for p in paths if p.is_file()]).frames
 
 
 def missing_frames(folder: Path, sheet: Worksheet) -> list[str]:

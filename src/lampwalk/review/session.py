@@ -17,13 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .. import finish, merging, runfolder, worksheet
+from ..desk import Desk
 from ..errors import InputError, LampwalkError, OutputError, WorksheetError
+from ..looking import hot_pixels_of
 from ..worksheet import FrameRecord
 from . import changes
 from .changes import Parts
 from .history import History, State, patched
 from .keeper import Keeper
-from .opened import OpenedRun, missing_frames, open_run
+from .opened import OpenedRun, missing_frames, open_run, originals
 from .strokes import Box, moved
 from .table import LightTable, settle
 
@@ -75,6 +77,7 @@ class Session:
         self._threads: list[threading.Thread] = []
         self._load(open_run(folder))
         self.keeper = Keeper(self)
+        self.desk = Desk(Path(os.path.realpath(folder)))
 
     def _load(self, run: OpenedRun) -> None:
         self.run = run
@@ -91,8 +94,8 @@ class Session:
         self.revision += 1
 
     def start(self) -> None:
-        """Begin to settle and to save in the background."""
-        for work in (self._settle_forever, self.keeper.save_forever):
+        """Begin to settle, to save and to decode in the background."""
+        for work in (self._settle_forever, self.keeper.save_forever, self._decode_ahead):
             thread = threading.Thread(target=work, daemon=True)
             thread.start()
             self._threads.append(thread)
@@ -105,6 +108,7 @@ class Session:
         for thread in self._threads:
             thread.join(10)
         self.keeper.save()
+        self.desk.clear()
 
     @property
     def closing(self) -> bool:
@@ -151,6 +155,23 @@ class Session:
                     time.sleep(min(wait, 0.2))
                 else:
                     self.settle_now()
+
+    def _decode_ahead(self) -> None:
+        """Decode the frames while somebody looks, so that merging what is changed need not wait for it."""
+        _step_back()
+        with self.lock:
+            self.news.wait_for(lambda: self._closing or self.table is not None)
+            sheet, folder = self.sheet, self.run.folder
+        try:
+            frames = originals(folder, sheet)
+            hot = hot_pixels_of(sheet, self.run.full)
+            for frame in frames:
+                with self.lock:
+                    self.news.wait_for(lambda: self._closing or not self.merging)
+                if self._closing or not self.desk.keep(frame, hot):
+                    return
+        except LampwalkError as error:
+            log.info("frames are not decoded ahead: %s", error)
 
     def _fill_anew(self, table: LightTable) -> None:
         """After a change of lamps: the fills behind all masks, which take longer than a slider may."""
@@ -306,7 +327,8 @@ class Session:
         failed = ""
         try:
             self.keeper.save()
-            merging.merge_worksheet(self.run.folder / runfolder.SHEET, self.run.folder, progress=self._progress)
+            sheet = self.run.folder / runfolder.SHEET
+            merging.merge_worksheet(sheet, self.run.folder, desk=self.desk, progress=self._progress)
             with self.lock:
                 self._after_merge()
         except LampwalkError as error:

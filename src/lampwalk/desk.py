@@ -1,0 +1,143 @@
+"""What a program keeps between merges of one run: masks and digests of files that have not changed, and frames decoded ready."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from contextlib import suppress
+from hashlib import blake2b
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import hotpixels, runfolder
+from .errors import about
+from .frames import Frame, content_hash, working_pixels
+from .fullmask import FullMask
+
+ENDING = ".lampwalk-frames"
+"""Of the folder of decoded frames, hidden beside the run folder; it may be deleted at any time."""
+
+LIMIT_BYTES = 4_000_000_000
+"""Decoded frames beyond this are not kept: 30 frames of 45 MP at 8 bits."""
+
+ROOM = 4.0
+"""Frames are kept only where the disk has this many times the room that one more needs."""
+
+T = TypeVar("T")
+
+
+class Desk:
+    """Keeps what the next merge of a run needs again.
+
+    Parameters
+    ----------
+    run : Path, optional
+        The run folder beside which decoded frames are kept; without it none are.
+    limit_bytes : int
+        How much of them.
+    """
+
+    def __init__(self, run: Path | None = None, limit_bytes: int = LIMIT_BYTES) -> None:
+        self._folder = None if run is None else run.with_name(f".{run.name}{ENDING}")
+        self._left = limit_bytes
+        self._seen: dict[tuple[str, Path], tuple[tuple[int, int], Any]] = {}
+        self.clear()
+
+    def mask(self, path: Path) -> FullMask:
+        """Read a mask.
+
+        Raises
+        ------
+        WorksheetError
+            Missing or damaged.
+        """
+        return self._once("mask", path, runfolder.read_packed_mask)
+
+    def content(self, path: Path) -> str:
+        """BLAKE2b-128 of a file, hexadecimal."""
+
+        def digest(path: Path) -> str:
+            with about(path):  # a frame may have waited decoded while its file disappeared
+                return content_hash(path).hex()
+
+        return self._once("content", path, digest)
+
+    def ready(self, frame: Frame, hot: NDArray[np.intp]) -> NDArray[Any] | None:
+        """Pixels of a frame as `keep` has left them, not to be written to; None where it has not."""
+        path = self._file(frame, hot)
+        if path is None:
+            return None
+        try:
+            pixels = np.load(path, mmap_mode="r")
+        except (OSError, ValueError, EOFError):
+            return None
+        return np.asarray(pixels) if pixels.shape == (*frame.shape, 3) else None
+
+    def keep(self, frame: Frame, hot: NDArray[np.intp]) -> bool:
+        """Decode a frame and keep it ready to be merged, unless it is kept already; False where there is no room for it.
+
+        Parameters
+        ----------
+        frame : Frame
+        hot : (n, 2) int
+            Row and column of the sensor's hot pixels.
+        """
+        path = self._file(frame, hot)
+        needed = 3 * (frame.facts.bits or 8) // 8 * frame.shape[0] * frame.shape[1]
+        if path is None or needed > self._left:
+            return False
+        if path.exists():
+            return True
+        part = path.with_suffix(".part")
+        try:
+            path.parent.mkdir(exist_ok=True)
+            if shutil.disk_usage(path.parent).free < ROOM * needed:
+                return False
+            with part.open("wb") as file:
+                np.save(file, prepared(frame, frame.pixels(), hot), allow_pickle=False)
+            part.replace(path)
+        except OSError:
+            part.unlink(missing_ok=True)
+            return False
+        self._left -= needed
+        return True
+
+    def clear(self) -> None:
+        """Delete the decoded frames."""
+        if self._folder is not None:
+            with suppress(OSError):
+                shutil.rmtree(self._folder)
+
+    def _file(self, frame: Frame, hot: NDArray[np.intp]) -> Path | None:
+        """Where a frame is kept: under a name that changes with everything that its pixels depend on."""
+        if self._folder is None or frame.path is None:
+            return None
+        try:
+            content = self.content(frame.path)
+        except OSError:
+            return None
+        told = (content, frame.bits, frame.development, frame.facts.orientation, hot.tolist())
+        return self._folder / f"{blake2b(repr(told).encode(), digest_size=16).hexdigest()}.npy"
+
+    def _once(self, kind: str, path: Path, read: Callable[[Path], T]) -> T:
+        """Read a file, unless it has been read and not been written to since."""
+        try:
+            stat = path.stat()
+        except OSError:
+            return read(path)  # which says it better
+        state = (stat.st_size, stat.st_mtime_ns)
+        known = self._seen.get((kind, path))
+        if known is None or known[0] != state:
+            self._seen[kind, path] = known = (state, read(path))
+        value: T = known[1]
+        return value
+
+
+def prepared(frame: Frame, pixels: NDArray[Any], hot: NDArray[np.intp]) -> NDArray[Any]:
+    """Decoded pixels without the sensor's hot ones, in the curve that all steps work in; may be changed in place."""
+    if len(hot) and frame.array is None:
+        pixels = hotpixels.remove(pixels, hot)
+    return working_pixels(frame, pixels)
