@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from contextlib import suppress
 from hashlib import blake2b
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +25,6 @@ LIMIT_BYTES = 4_000_000_000
 ROOM = 4.0
 """Frames are kept only where the disk has this many times the room that one more needs."""
 
-T = TypeVar("T")
-
 
 class Desk:
     """Keeps what the next merge of a run needs again.
@@ -43,7 +40,8 @@ class Desk:
     def __init__(self, run: Path | None = None, limit_bytes: int = LIMIT_BYTES) -> None:
         self._folder = None if run is None else run.with_name(f".{run.name}{ENDING}")
         self._left = limit_bytes
-        self._seen: dict[tuple[str, Path], tuple[tuple[int, int], Any]] = {}
+        self._contents: dict[Path, tuple[tuple[int, int], str]] = {}
+        self._masks: dict[Path, tuple[str, FullMask]] = {}
         self.clear()
 
     def mask(self, path: Path) -> FullMask:
@@ -54,16 +52,24 @@ class Desk:
         WorksheetError
             Missing or damaged.
         """
-        return self._once("mask", path, runfolder.read_packed_mask)
+        try:
+            content = content_hash(path).hex()  # a merge writes all masks anew, most of them with the same content
+        except OSError:
+            return runfolder.read_packed_mask(path)  # which says it better
+        known = self._masks.get(path)
+        if known is None or known[0] != content:
+            self._masks[path] = known = (content, runfolder.read_packed_mask(path))
+        return known[1]
 
     def content(self, path: Path) -> str:
-        """BLAKE2b-128 of a file, hexadecimal."""
-
-        def digest(path: Path) -> str:
-            with about(path):  # a frame may have waited decoded while its file disappeared
-                return content_hash(path).hex()
-
-        return self._once("content", path, digest)
+        """BLAKE2b-128 of a file, hexadecimal; computed once while it is not written to."""
+        with about(path):  # a frame may have waited decoded while its file disappeared
+            stat = path.stat()
+            state = (stat.st_size, stat.st_mtime_ns)
+            known = self._contents.get(path)
+            if known is None or known[0] != state:
+                self._contents[path] = known = (state, content_hash(path).hex())
+        return known[1]
 
     def ready(self, frame: Frame, hot: NDArray[np.intp]) -> NDArray[Any] | None:
         """Pixels of a frame as `keep` has left them, not to be written to; None where it has not."""
@@ -115,25 +121,9 @@ class Desk:
         """Where a frame is kept: under a name that changes with everything that its pixels depend on."""
         if self._folder is None or frame.path is None:
             return None
-        try:
-            content = self.content(frame.path)
-        except OSError:
-            return None
+        content = self.content(frame.path)
         told = (content, frame.bits, frame.development, frame.facts.orientation, hot.tolist())
         return self._folder / f"{blake2b(repr(told).encode(), digest_size=16).hexdigest()}.npy"
-
-    def _once(self, kind: str, path: Path, read: Callable[[Path], T]) -> T:
-        """Read a file, unless it has been read and not been written to since."""
-        try:
-            stat = path.stat()
-        except OSError:
-            return read(path)  # which says it better
-        state = (stat.st_size, stat.st_mtime_ns)
-        known = self._seen.get((kind, path))
-        if known is None or known[0] != state:
-            self._seen[kind, path] = known = (state, read(path))
-        value: T = known[1]
-        return value
 
 
 def prepared(frame: Frame, pixels: NDArray[Any], hot: NDArray[np.intp]) -> NDArray[Any]:

@@ -14,9 +14,13 @@ import tifffile
 
 import lampwalk
 from lampwalk import composite, merging, recipe, worksheet
+from lampwalk.desk import Desk
 from lampwalk.errors import WorksheetError
+from lampwalk.frames import Frame
 from lampwalk.geometry import STRIP_ROWS, TILE_COLUMNS
 from lampwalk.light import crop_field
+from lampwalk.looking import hot_pixels_of
+from lampwalk.review.opened import originals
 
 RESULTS = ("composite.tif", "coverage.png", "picture.jpg", "worksheet.json", "contact_sheet.jpg", "small/recipe.json")
 
@@ -205,3 +209,23 @@ def test_what_lies_further_from_a_window_than_its_surroundings_does_not_matter_i
     assert marked.mean() < 0.2
     assert np.array_equal(field.render(rows, cols), other.render(rows, cols))
     assert np.array_equal(field.pick(rows, cols), other.pick(rows, cols))
+
+
+def test_frames_decoded_ahead_give_the_same_picture(run, monkeypatch):
+    desk = Desk(run)
+    sheet = worksheet.load(run / "worksheet.json")
+    for frame in originals(run, sheet):
+        assert desk.keep(frame, hot_pixels_of(sheet, frame.shape))
+    whole = run.with_name("whole")
+    shutil.copytree(run, whole)
+    paint(run, "07", slice(150, 200), slice(1300, 1380), 255)
+    paint(whole, "07", slice(150, 200), slice(1300, 1380), 255)
+    lampwalk.merge_worksheet(whole / "worksheet.json", whole)
+    decoded = []
+    pixels = Frame.pixels
+    monkeypatch.setattr(Frame, "pixels", lambda self, *a: decoded.append(self.name) or pixels(self, *a))
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    assert decoded == []
+    for name in RESULTS:
+        assert (run / name).read_bytes() == (whole / name).read_bytes(), name
+    desk.clear()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import time
 
 import cv2
 import numpy as np
@@ -296,3 +297,16 @@ def test_a_disk_that_refuses_is_reported_and_nothing_is_lost(session, run, monke
     session.keeper.save()
     assert session.keeper.saved
     assert worksheet.load(run / "worksheet.json").frame("04.jpg").by_hand
+
+
+def test_frames_are_decoded_while_somebody_looks_and_nothing_stays(run):
+    session = Session(run)
+    session.start()
+    folder = run.with_name(f".{run.name}.lampwalk-frames")
+    for _ in range(600):
+        if len(list(folder.glob("*.npy"))) == 10:
+            break
+        time.sleep(0.1)
+    assert len(list(folder.glob("*.npy"))) == 10
+    session.close()
+    assert not folder.exists()

@@ -1,0 +1,136 @@
+"""What is kept between merges of one run: never another result, and never in the way."""
+
+from __future__ import annotations
+
+import cv2
+import imageio.v3 as iio
+import numpy as np
+import pytest
+
+from lampwalk import runfolder
+from lampwalk.desk import Desk
+from lampwalk.errors import FrameError, WorksheetError
+from lampwalk.frames import Frame, as_series
+from lampwalk.hotpixels import remove
+from lampwalk.shelf import Shelf
+
+NONE = np.zeros((0, 2), np.intp)
+
+
+@pytest.fixture
+def frames(tmp_path):
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    rng = np.random.default_rng(3)
+    for i in range(3):
+        iio.imwrite(folder / f"{i}.png", rng.integers(0, 255, (60, 90, 3), dtype=np.uint8))
+    return as_series(folder).frames
+
+
+@pytest.fixture
+def desk(tmp_path):
+    return Desk(tmp_path / "run")
+
+
+def files(tmp_path):
+    return sorted(tmp_path.glob(".run.lampwalk-frames/*"))
+
+
+def test_a_kept_frame_is_what_decoding_it_gives(desk, frames, tmp_path):
+    assert desk.ready(frames[0], NONE) is None
+    assert desk.keep(frames[0], NONE)
+    kept = desk.ready(frames[0], NONE)
+    assert kept.dtype == np.uint8
+    assert np.array_equal(kept, frames[0].pixels())
+    assert not kept.flags.writeable
+    assert desk.ready(frames[1], NONE) is None
+    assert desk.keep(frames[0], NONE)
+    assert len(files(tmp_path)) == 1
+
+
+def test_a_kept_frame_is_without_its_hot_pixels(desk, frames):
+    hot = np.array([[20, 30]])
+    desk.keep(frames[0], hot)
+    assert np.array_equal(desk.ready(frames[0], hot), remove(frames[0].pixels(), hot))
+    assert desk.ready(frames[0], NONE) is None  # other hot pixels, other pixels
+
+
+def test_a_file_that_was_written_to_since_is_decoded_again(desk, frames):
+    desk.keep(frames[0], NONE)
+    iio.imwrite(frames[0].path, np.zeros((60, 90, 3), np.uint8))
+    assert desk.ready(frames[0], NONE) is None
+
+
+def test_no_more_is_kept_than_allowed(frames, tmp_path):
+    desk = Desk(tmp_path / "run", limit_bytes=2 * 60 * 90 * 3)
+    assert [desk.keep(frame, NONE) for frame in frames] == [True, True, False]
+    assert sum(path.stat().st_size for path in files(tmp_path)) < 2 * 60 * 90 * 3 + 1000
+
+
+def test_nothing_is_kept_on_a_full_disk(desk, frames, tmp_path, monkeypatch):
+    usage = type("Usage", (), {"free": 60 * 90 * 3})
+    monkeypatch.setattr("lampwalk.desk.shutil.disk_usage", lambda _: usage)
+    assert not desk.keep(frames[0], NONE)
+    assert files(tmp_path) == []
+
+
+@pytest.mark.parametrize("harm", ["delete", "cut", "empty"])
+def test_what_is_kept_may_disappear_or_be_damaged_at_any_time(desk, frames, tmp_path, harm):
+    desk.keep(frames[0], NONE)
+    [path] = files(tmp_path)
+    data = path.read_bytes()
+    path.unlink()
+    if harm != "delete":
+        path.write_bytes(data[: 5000 if harm == "cut" else 0])
+    assert desk.ready(frames[0], NONE) is None
+    shelf = Shelf(desk=desk)
+    assert np.array_equal(shelf.ready(frames[0], NONE), frames[0].pixels())
+
+
+def test_nothing_is_left_behind(desk, frames, tmp_path):
+    desk.keep(frames[0], NONE)
+    assert len(files(tmp_path)) == 1
+    Desk(tmp_path / "run")  # the next one tidies what a killed program has left
+    assert files(tmp_path) == []
+    desk.clear()
+    assert not (tmp_path / ".run.lampwalk-frames").exists()
+
+
+def test_without_a_folder_and_of_arrays_nothing_is_kept(frames, desk):
+    assert not Desk().keep(frames[0], NONE)
+    assert Desk().ready(frames[0], NONE) is None
+    array = Frame(name="array 00", facts=frames[0].facts, array=frames[0].pixels())
+    assert not desk.keep(array, NONE)
+
+
+def test_a_mask_is_read_again_only_where_it_has_changed(desk, tmp_path, monkeypatch):
+    read = []
+    packed = runfolder.read_packed_mask
+    monkeypatch.setattr(runfolder, "read_packed_mask", lambda path: read.append(path) or packed(path))
+    path = tmp_path / "mask.png"
+    mask = np.zeros((40, 50), np.uint8)
+    for value, times in ((9, 1), (9, 1), (200, 2)):
+        mask[3:9, 4:8] = value
+        path.unlink(missing_ok=True)
+        cv2.imwrite(str(path), mask)
+        assert np.array_equal(desk.mask(path).whole(), mask)
+        assert len(read) == times
+
+
+def test_what_is_not_there_is_named(desk, tmp_path):
+    with pytest.raises(WorksheetError, match=r"gone\.png"):
+        desk.mask(tmp_path / "gone.png")
+    with pytest.raises(FrameError, match=r"gone\.jpg"):
+        desk.content(tmp_path / "gone.jpg")
+
+
+def test_a_mask_file_of_another_kind_is_read_but_not_taken_over(tmp_path):
+    path = tmp_path / "mask.png"
+    mask = np.zeros((40, 50), np.uint8)
+    mask[5:20, 5:20] = 255
+    cv2.imwrite(str(path), cv2.merge([mask, mask, mask]))
+    found = runfolder.read_packed_mask(path)
+    assert np.array_equal(found.whole(), mask)
+    assert found.png == b""
+    cv2.imwrite(str(path), mask)
+    assert runfolder.read_packed_mask(path).png == path.read_bytes()
