@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import encode, finish, handoff, metadata, parallel, recipe, runfolder, worksheet
+from . import encode, fingerprints, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import Choices, Decision, Given, Offer, decide
 from .desk import Desk
@@ -158,7 +158,7 @@ def merge_folder(
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
         sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
-        recipe.write(folder, recipe.of(decisions, contents))
+        fingerprints.write(folder, fingerprints.of(decisions, contents))
     return Run(folder=output, worksheet=sheet, findings=result.findings)
 
 
@@ -217,11 +217,11 @@ def merge_worksheet(
             shelf=shelf,
             progress=progress,
         )
-        made_of = recipe.of(decisions, contents)
-        result = execute(decisions, former=recipe.still_holding(home, made_of), shelf=shelf, progress=progress)
+        made_of = fingerprints.of(decisions, contents)
+        result = execute(decisions, former=fingerprints.still_holding(home, made_of), shelf=shelf, progress=progress)
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
         written = _write(folder, output, result, sheet.finish, contents, by_hand=kept, former=sheet)
-        recipe.write(folder, made_of)
+        fingerprints.write(folder, made_of)
     return Run(folder=output, worksheet=written, findings=result.findings)
 
 

@@ -1,4 +1,4 @@
-"""What every tile of a result is made of, as a digest: where that is the same, so are the pixels.
+"""Fingerprints: a digest of what every tile of a result is made of. Where that is the same, so are the pixels.
 
 A tile depends on the frames that take part in it, and on what their small fields and masks are in and round it. So two runs
 of one series differ at most where these digests differ, and only there need the second one be merged.
@@ -22,7 +22,7 @@ from .decisions import Decision, Decisions
 from .geometry import TILE_COLUMNS
 from .light import Field
 
-FILE = "small/recipe.json"
+FILE = "small/fingerprints.json"
 """In a run folder."""
 
 RESULTS = ("composite.tif", "coverage.png")
@@ -34,11 +34,11 @@ MARGIN_PX = 8
 _Part = NDArray[np.generic]
 _NOTHING: _Part = np.zeros(0, np.uint8)
 
-Recipe = tuple[tuple[str, ...], ...]
+Fingerprints = tuple[tuple[str, ...], ...]
 """Digests by row and column of the fixed grid."""
 
 
-def of(decisions: Decisions, contents: Mapping[str, str]) -> Recipe:
+def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
     """Digest what a result is made of.
 
     Parameters
@@ -66,13 +66,19 @@ def of(decisions: Decisions, contents: Mapping[str, str]) -> Recipe:
     return tuple(parallel.each(one, strips(decisions.series.shape)))
 
 
-def write(folder: Path, recipe: Recipe) -> None:
+def write(folder: Path, known: Fingerprints) -> None:
     """Keep it in a run folder whose result is written already; as text, about 20 bytes a tile."""
-    (folder / FILE).write_text(json.dumps(recipe) + "\n", "utf-8")
+    (folder / FILE).write_text(json.dumps(known) + "\n", "utf-8")
 
 
-def still_holding(run: Path, recipe: Recipe) -> Former | None:
-    """Read the result of a run, and say where it does not hold for a new recipe.
+def still_holding(run: Path, known: Fingerprints) -> Former | None:
+    """Read the result of a run, and say where it does not hold any more.
+
+    Parameters
+    ----------
+    run : Path
+    known : Fingerprints
+        Of what is to be merged now.
 
     Returns
     -------
@@ -81,7 +87,7 @@ def still_holding(run: Path, recipe: Recipe) -> Former | None:
     """
     try:
         former = json.loads((run / FILE).read_text("utf-8"))
-        same = [[a == b for a, b in zip(old, new, strict=True)] for old, new in zip(former, recipe, strict=True)]
+        same = [[a == b for a, b in zip(old, new, strict=True)] for old, new in zip(former, known, strict=True)]
         written = (run / FILE).stat().st_mtime_ns
         if any((run / name).stat().st_mtime_ns > written for name in RESULTS) or not any(map(any, same)):
             return None

@@ -13,7 +13,7 @@ import pytest
 import tifffile
 
 import lampwalk
-from lampwalk import composite, merging, recipe, worksheet
+from lampwalk import composite, fingerprints, merging, worksheet
 from lampwalk.desk import Desk
 from lampwalk.errors import WorksheetError
 from lampwalk.frames import Frame
@@ -22,7 +22,14 @@ from lampwalk.light import crop_field
 from lampwalk.looking import hot_pixels_of
 from lampwalk.review.opened import originals
 
-RESULTS = ("composite.tif", "coverage.png", "picture.jpg", "worksheet.json", "contact_sheet.jpg", "small/recipe.json")
+RESULTS = (
+    "composite.tif",
+    "coverage.png",
+    "picture.jpg",
+    "worksheet.json",
+    "contact_sheet.jpg",
+    "small/fingerprints.json",
+)
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +86,7 @@ def merge_both_ways(run: Path) -> None:
     """Merge what has changed, and everything; both must give the same files."""
     whole = run.with_name("whole")
     shutil.copytree(run, whole)
-    (whole / recipe.FILE).unlink()
+    (whole / fingerprints.FILE).unlink()
     lampwalk.merge_worksheet(run / "worksheet.json", run)
     lampwalk.merge_worksheet(whole / "worksheet.json", whole)
     for name in RESULTS:
@@ -138,25 +145,25 @@ def test_a_finish_alone_needs_no_merge(run, windows):
 
 
 def test_a_composite_that_was_written_to_since_is_merged_anew(run):
-    known = json.loads((run / recipe.FILE).read_text("utf-8"))
-    assert recipe.still_holding(run, known).windows == ()
+    known = json.loads((run / fingerprints.FILE).read_text("utf-8"))
+    assert fingerprints.still_holding(run, known).windows == ()
     pixels = tifffile.imread(run / "composite.tif")
     tifffile.imwrite(run / "composite.tif", np.full_like(pixels, 999), photometric="rgb")
-    assert recipe.still_holding(run, known) is None
+    assert fingerprints.still_holding(run, known) is None
 
 
-@pytest.mark.parametrize("name", ["composite.tif", "coverage.png", recipe.FILE])
+@pytest.mark.parametrize("name", ["composite.tif", "coverage.png", fingerprints.FILE])
 def test_a_run_without_one_of_the_files_is_merged_anew(run, name):
-    known = json.loads((run / recipe.FILE).read_text("utf-8"))
+    known = json.loads((run / fingerprints.FILE).read_text("utf-8"))
     (run / name).unlink()
-    assert recipe.still_holding(run, known) is None
+    assert fingerprints.still_holding(run, known) is None
 
 
 @pytest.mark.parametrize("text", ["", "{}", "[]", "[[1]]", "null", '[["a", "b"], ["c"]]'])
-def test_a_damaged_recipe_is_merged_anew(run, text):
-    known = json.loads((run / recipe.FILE).read_text("utf-8"))
-    (run / recipe.FILE).write_text(text, "utf-8")
-    assert recipe.still_holding(run, known) is None
+def test_a_damaged_record_is_merged_anew(run, text):
+    known = json.loads((run / fingerprints.FILE).read_text("utf-8"))
+    (run / fingerprints.FILE).write_text(text, "utf-8")
+    assert fingerprints.still_holding(run, known) is None
 
 
 def test_another_frame_of_the_same_name_is_merged_anew(run, windows):
