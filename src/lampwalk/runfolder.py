@@ -7,6 +7,7 @@ import errno
 import logging
 import os
 import shutil
+import struct
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -146,7 +147,17 @@ def read_packed_mask(path: Path) -> FullMask:
         Missing or damaged.
     """
     mask, data = _mask_and_file(path)
-    return FullMask.painted(mask, png=data if data[24:26] == PNG_GREY else b"")
+    return FullMask.painted(mask, png=data if _is_plain(data) else b"")
+
+
+def _is_plain(png: bytes) -> bool:
+    """Whether a PNG file is 8-bit grey and holds nothing but its pixels: no place, no name, no program's notes."""
+    at, kinds = 8, set()
+    while at + 8 <= len(png):
+        length, kind = struct.unpack(">I4s", png[at : at + 8])
+        kinds.add(kind)
+        at += 12 + length
+    return png[24:26] == PNG_GREY and kinds == {b"IHDR", b"IDAT", b"IEND"} and at == len(png)
 
 
 def _mask_and_file(path: Path) -> tuple[NDArray[np.uint8], bytes]:

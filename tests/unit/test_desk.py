@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
+
 import cv2
 import imageio.v3 as iio
 import numpy as np
@@ -133,4 +135,10 @@ def test_a_mask_file_of_another_kind_is_read_but_not_taken_over(tmp_path):
     assert np.array_equal(found.whole(), mask)
     assert found.png == b""
     cv2.imwrite(str(path), mask)
-    assert runfolder.read_packed_mask(path).png == path.read_bytes()
+    plain = path.read_bytes()
+    assert runfolder.read_packed_mask(path).png == plain
+    note = b"tEXtAuthor\0somebody"
+    chunk = len(note[4:]).to_bytes(4, "big") + note + zlib.crc32(note).to_bytes(4, "big")
+    path.write_bytes(plain[:33] + chunk + plain[33:])
+    assert np.array_equal(runfolder.read_packed_mask(path).whole(), mask)
+    assert runfolder.read_packed_mask(path).png == b""
