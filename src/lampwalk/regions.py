@@ -85,6 +85,11 @@ POLE = 0.12
 BESIDE_PX = 6
 """Preview pixels from a region within which what is faint goes with it."""
 
+FAINTEST, BODY_PX = 0.02, 7
+"""Probability from which a pixel goes with a region that it hangs together with, however far, if it would show; and the least
+thickness of what does, preview pixels: thinner ones are the rims of what is found, lit ground as often as not. Compared in
+benchmarks/equipment.md."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
@@ -224,6 +229,8 @@ def find(probability: Map, preview: Preview, light: Light) -> tuple[Area, tuple[
     if heads.any():
         area |= _poles(heads, _upright(_across(mine), light, heads))
     area |= _beside(area, p, louder)
+    proven = chosen & ((parts.head > 0) | (parts.darker > SOME))
+    area |= _rest(parts.spots.map(proven), p, louder & ~area)
     area |= _glow_core(heads, mine, louder)
     return area, tuple(_region(parts, int(k)) for k in np.flatnonzero(chosen))
 
@@ -364,6 +371,18 @@ def _beside(area: Area, p: Map, louder: Area) -> Area:
     side = 2 * BESIDE_PX + 1
     near = cv2.dilate(area.view(np.uint8), np.ones((side, side), np.uint8)) > 0
     return (p > FAINT) & louder & near
+
+
+def _rest(area: Area, p: Map, louder: Area) -> Area:
+    """Find the rest of a thing half found, as a helper's face behind leaves: unlikely, but thick, and it would show."""
+    faint = (p > FAINTEST) & louder
+    wide = cv2.dilate((area | faint).view(np.uint8), np.ones((BESIDE_PX + 1, BESIDE_PX + 1), np.uint8))
+    spots = _spots(wide.view(bool))  # what lies at most so far apart hangs together
+    reached = np.zeros(len(spots.stats), bool)
+    reached[spots.label[area[spots.window]]] = True
+    reached[0] = False
+    new = (faint & spots.map(reached)).view(np.uint8)
+    return cv2.morphologyEx(new, cv2.MORPH_OPEN, np.ones((BODY_PX, BODY_PX), np.uint8)).view(bool)
 
 
 def _glow_core(heads: Area, mine: Map, louder: Area) -> Area:
