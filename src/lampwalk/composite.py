@@ -95,7 +95,7 @@ def merge(
     """
     series = as_series(source)
     given = Given(masks={name: FullMask.painted(mask) for name, mask in (masks or {}).items()})
-    with TemporaryDirectory() as scratch:
+    with TemporaryDirectory(ignore_cleanup_errors=True) as scratch:  # of what waits there some is still in use
         shelf = Shelf(Path(scratch))
         decisions = decide(series, choices=choices, given=given, shelf=shelf, threads=threads, progress=progress)
         return execute(decisions, shelf=shelf, threads=threads, progress=progress)
@@ -201,7 +201,7 @@ def _decoded(on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp]) -> Ite
             assert ahead is not None
             pixels = _ready(d, ahead.result(), hot)
             ahead = reader.submit(shelf.pixels, on[i + 1].frame) if i + 1 < len(on) else None
-            yield d, pixels
+            yield d.in_hand(), pixels
             shelf.give_back(d.frame, pixels)
             del pixels
         shelf.clear()
@@ -411,7 +411,7 @@ def _record(d: Decision) -> worksheet.FrameRecord:
             "gains": list(d.level.gains),
             "reason": d.level.reason,
         }
-    if d.mask is not None:
+    if d.found is not None:
         notes["hidden"] = [
             {
                 "box": list(r.box),
@@ -420,7 +420,7 @@ def _record(d: Decision) -> worksheet.FrameRecord:
                 "confidence": round(r.confidence, 3),
                 "unsure": r.unsure,
             }
-            for r in d.mask.regions
+            for r in d.found
         ]
     if d.fill_share:
         notes["fill"] = {"share": round(d.fill_share, 5)}

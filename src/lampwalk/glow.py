@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
+from .drawer import Drawer, Row, Waiting
 from .light import halved
 from .previews import Preview
 
@@ -95,15 +97,17 @@ _Field = NDArray[np.float32]
 _Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Head:
     """What the fit needs of one frame with a visible head, half-size; samples are the pixels of the fit."""
 
     index: int
-    source: _Field  # (h, w): the head's area
+    drawer: Drawer
+    area: float  # of the head, pixels
+    source: Waiting = Waiting()  # (h, w) float32: the head's area
     near: _Field  # (m, 3): frame minus plate at the free pixels within `RIM` of the head
-    distance: _Field  # (h, w): to the head, half-size pixels
-    free: NDArray[np.bool_]  # (h, w): neither hidden nor clipped nor outside the frame
+    distance: Waiting = Waiting()  # (h, w) float32: to the head, half-size pixels
+    free: Waiting = Waiting()  # (h, w) bool: neither hidden nor clipped nor outside the frame
     basis: _Floats  # (3, n, k): the sources spread by each Gaussian, at the samples
     target: _Floats  # (n, 3): excess there
     others: _Floats  # (n,): light of the other lamps there
@@ -111,14 +115,10 @@ class _Head:
     noise: _Floats  # (n,): what the excess may be off by there
 
     @property
-    def area(self) -> float:
-        """Half-size pixels of the head."""
-        return float(self.source.sum())
-
-    @property
     def sources(self) -> _Field:
         """(3, h, w): the head's area, and its slopes in x and y (-1 to 1 across the head)."""
-        return np.stack([self.source, *(self.source * slope for slope in _slopes(self.source))])
+        source = self.source
+        return np.stack([source, *(source * slope for slope in _slopes(source))])
 
 
 @dataclass(slots=True, eq=False)
@@ -166,25 +166,25 @@ def one_by_one(
     previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]
 ) -> Callable[[int], _Field | None]:
     """Fit the glow of a series, and give that of any frame when asked, so that not all are held at once: see `estimate`."""
-    common = np.sum([p.clipped for p in previews], axis=0) > 1
-    frames = zip(previews, hidden, ambient, strict=True)
-    sources = [None if a else _source(p, m, common) for p, m, a in frames]
-    if all(s is None for s in sources):
+    common = reduce(np.add, (p.clipped.view(np.uint8) for p in previews)) > 1
+    frames = enumerate(zip(previews, hidden, ambient, strict=True))
+    found = {i: _source(p, m, common) for i, (p, m, a) in frames if not a}
+    sources = {i: previews[i].drawer.put(source) for i, source in found.items() if source is not None}
+    if not sources:
         return lambda _: None
-    small = [halved(p.linear) for p in previews]
-    plate = _plate(previews, small, hidden, ambient)
-    added = [colour.luminance(f - plate) for f in small]
+    plate = _plate(previews, hidden, ambient)
+    lamps = [i for i, flag in enumerate(ambient) if not flag]
+    added = {i: previews[i].drawer.put(colour.luminance(halved(previews[i].linear) - plate)) for i in lamps}
 
     def head_of(i: int) -> _Head:
-        others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
-        _, free = _seen(previews[i], hidden[i])
-        return _head(i, sources[i], excess_of(i), free, others, plate)  # type: ignore[arg-type]
+        others = Row([light for j, light in added.items() if j != i])
+        return _head(i, previews[i].drawer, sources[i].get(), _seen(previews[i], hidden[i]), others, plate)
 
     def excess_of(i: int) -> _Field:
         """Frame minus plate, half-size: made anew when asked for."""
         return np.asarray(_seen(previews[i], hidden[i])[0] - plate)
 
-    heads = parallel.each(head_of, [i for i, source in enumerate(sources) if source is not None])
+    heads = parallel.each(head_of, sources)
     kernel, lights = _fit(heads)
     rim = _rim(heads, lights, kernel)
 
@@ -223,21 +223,17 @@ def _solidity(blob: NDArray[np.bool_]) -> float:
     return len(points) / max(float(hull), 1.0)
 
 
-def _plate(
-    previews: Sequence[Preview],
-    small: Sequence[_Field],
-    hidden: Sequence[NDArray[np.uint8]],
-    ambient: Sequence[bool],
-) -> _Field:
+def _plate(previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]) -> _Field:
     """Light without any flash, half-size: mean of the ambient frames, else the darkest visible frame."""
-    chosen = [f for f, a in zip(small, ambient, strict=True) if a]
+    chosen = [halved(p.linear) for p, a in zip(previews, ambient, strict=True) if a]
     if chosen:
         return np.asarray(np.mean(chosen, axis=0), np.float32)
-    seen = []
-    for preview, frame, mask in zip(previews, small, hidden, strict=True):
+
+    def seen(preview: Preview, mask: NDArray[np.uint8]) -> _Field:
         out = halved(((mask > 0) | ~preview.valid).astype(np.float32)) > 0
-        seen.append(np.where(out[..., None], np.float32(1), frame))
-    return np.asarray(np.min(seen, axis=0))
+        return np.where(out[..., None], np.float32(1), halved(preview.linear))
+
+    return np.asarray(reduce(np.minimum, map(seen, previews, hidden)))
 
 
 def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np.bool_]]:
@@ -250,13 +246,14 @@ def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np
 
 def _head(
     index: int,
+    drawer: Drawer,
     source: NDArray[np.bool_],
-    excess: _Field,
-    free: NDArray[np.bool_],
+    seen: tuple[_Field, NDArray[np.bool_]],
     others: Sequence[_Field],
     plate: _Field,
 ) -> _Head:
-    """Take the samples of one frame, dense near the head."""
+    """Take the samples of one frame (as it is `_seen`), dense near the head."""
+    excess, free = seen[0] - plate, seen[1]
     area = halved(source.astype(np.float32))
     distance = cv2.distanceTransform((area < min(0.5, float(area.max()))).astype(np.uint8), cv2.DIST_L2, 5)
     rows, columns = np.indices(area.shape)
@@ -267,6 +264,8 @@ def _head(
     usual = np.median([light[taken] for light in others], axis=0) if others else np.zeros(np.count_nonzero(taken))
     return _Head(
         index=index,
+        drawer=drawer,
+        area=float(area.sum()),
         source=area,
         near=excess[free & (distance < RIM)],
         distance=np.asarray(distance),
@@ -444,9 +443,10 @@ def _rim(heads: Sequence[_Head], lights: Sequence[_Light], kernel: _Floats) -> _
     rest = np.zeros(RIM + 1)
 
     def left_of(k: int) -> tuple[_Field, _Field]:
-        head, close = heads[k], heads[k].free & (heads[k].distance < RIM)
+        head, distance = heads[k], heads[k].distance
+        close = head.free & (distance < RIM)
         left = (head.near - _model(head, lights[k], kernel)[close]) / lights[k].strength
-        return head.distance[close], np.asarray(left.mean(axis=1), np.float32)
+        return distance[close], np.asarray(left.mean(axis=1), np.float32)
 
     rings = parallel.each(left_of, range(len(heads)))
     for d in range(1, RIM):

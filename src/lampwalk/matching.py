@@ -104,7 +104,7 @@ class Base:
         self.coarse = Coarse(sighting)
         self.coarse_template = Template.of(self.coarse.view)
         self.coarse_signed = Template.of(self.coarse.view, signed=True)
-        if sighting.crops is not None:
+        if sighting.corners is not None:
             view: View = Windows(sighting, np.eye(3))
         else:
             view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
@@ -125,7 +125,7 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
     lift = enlarging(coarse.full_step / sighting.step)
     matrix = normalised(lift @ rough @ np.linalg.inv(lift))
     view: View
-    if sighting.crops is None:
+    if sighting.corners is None:
         view = coarse.view if coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
     else:
         if _beyond_crops(matrix, sighting):

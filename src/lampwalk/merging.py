@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 
 from . import encode, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import Choices, Decision, Given, Offer, decide
+from .decisions import Choices, Decision, Given, decide
 from .errors import Finding, InputError, OutputError, WorksheetError, about
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .fullmask import FullMask
 from .handoff import Extras
 from .looking import Known, Progress
+from .offer import Offer
 from .previews import small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
@@ -297,9 +298,11 @@ def _scratch(folder: Path, memory_bytes: int = 0) -> Iterator[Shelf]:
     """Give a shelf with scratch files beside the result; they are gone before the run folder is moved into place."""
     scratch = folder / "scratch"
     scratch.mkdir()
+    shelf = Shelf(scratch, memory_bytes)
     try:
-        yield Shelf(scratch, memory_bytes)
+        yield shelf
     finally:
+        shelf.close()
         shutil.rmtree(scratch, ignore_errors=True)
 
 

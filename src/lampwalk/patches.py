@@ -92,16 +92,16 @@ class Windows:
     """
 
     def __init__(self, sighting: Sighting, frame_to_reference: Matrix) -> None:
-        assert sighting.crops is not None
         assert sighting.corners is not None
+        crops = sighting.crops
         self.interpolation = _interpolation(sighting.step == 1)
         self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
         n = self.window = PATCH_PX + 2 * WINDOW_PX
         within = seen_corners(self.sites, frame_to_reference, PATCH_PX, n) - sighting.corners
-        within = np.clip(within, 0, sighting.crops.shape[1] - n)
+        within = np.clip(within, 0, crops.shape[1] - n)
         self.corners = sighting.corners + within
-        cut = [crop[y : y + n, x : x + n] for crop, (x, y) in zip(sighting.crops, within, strict=True)]
+        cut = [crop[y : y + n, x : x + n] for crop, (x, y) in zip(crops, within, strict=True)]
         self.gradient = Gradient.of(np.concatenate(cut))
 
     @cached_property
@@ -164,7 +164,7 @@ def _within(
 
 def view_of(sighting: Sighting, frame_to_reference: Matrix) -> View:
     """A frame's representation at working size, as large as a homography (right to about 4 px) needs it."""
-    if sighting.crops is None:
+    if sighting.corners is None:
         return Whole(sighting.small, full_size=sighting.step == 1)
     return Windows(sighting, frame_to_reference)
 

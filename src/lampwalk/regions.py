@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 import cv2
@@ -143,7 +144,7 @@ def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
         best=best,
         second=second,
         daylight=np.mean(plates, axis=0, dtype=np.float32) if plates else None,
-        clipped=np.sum([p.clipped for p in previews], axis=0, dtype=np.uint8),
+        clipped=reduce(np.add, (p.clipped.view(np.uint8) for p in previews)),
         detail=detail,
     )
 
