@@ -141,7 +141,10 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
         matrix = nearer
     seen = _refined(base.template, view, matrix, enough=EXACT_PX)
     again = _refined(base.signed_template, view, seen.next)
-    brought = Brought(again.matrix, view.at(again.matrix), again.seen.patches, view.reached(again.matrix))
+    brought = Brought(
+        drawer=sighting.drawer, matrix=again.matrix, doubled=view.at(again.matrix), signed=again.seen.patches,
+        reached=view.reached(again.matrix),
+    )  # fmt: skip
     match = replace(_matched(seen, again, view.shape, sighting.step), sighting=sighting, brought=brought)
     if match.others or view is coarse.view:
         return match

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .drawer import Drawer, Waiting
 from .geometry import Matrix
 from .sighting import PATCH_PX, Field, Gradient, Grey, Sighting, patch_side, seen_corners, sites
 
@@ -169,20 +170,25 @@ def view_of(sighting: Sighting, frame_to_reference: Matrix) -> View:
     return Windows(sighting, frame_to_reference)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Brought:
     """The patches of one frame as its matrix brings them to the reference."""
 
+    drawer: Drawer
     matrix: Matrix
-    doubled: Field
-    signed: Field
+    doubled: Waiting = Waiting()
+    signed: Waiting = Waiting()
     reached: NDArray[np.bool_]
 
 
-def bring(view: View, frame_to_reference: Matrix) -> Brought:
+def bring(sighting: Sighting, frame_to_reference: Matrix) -> Brought:
     """Patches of both representations in the reference's geometry."""
+    view = view_of(sighting, frame_to_reference)
     doubled, signed = (view.at(frame_to_reference, signed=signed) for signed in (False, True))
-    return Brought(frame_to_reference, doubled, signed, view.reached(frame_to_reference))
+    return Brought(
+        drawer=sighting.drawer, matrix=frame_to_reference, doubled=doubled, signed=signed,
+        reached=view.reached(frame_to_reference),
+    )  # fmt: skip
 
 
 def centres_of(shape: tuple[int, int]) -> Floats:
