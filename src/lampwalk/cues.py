@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
-from .drawer import Drawer, Row, Waiting
+from .drawer import Drawer, Kept, Row, Waiting
 from .previews import Preview
 
 Map = NDArray[np.float32]
@@ -74,20 +74,24 @@ class Cues:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Frame:
-    """One frame, in the logarithm of light, and its high-passed versions; what is large waits."""
+    """One frame, in the logarithm of light, and its high-passed versions."""
 
     drawer: Drawer
     detail: Waiting = Waiting()  # (H, W) high-passed log luminance
-    log: Waiting = Waiting()  # (H/2, W/2) log luminance, as the next three
-    linear: Waiting = Waiting()  # luminance
+    linear: Waiting = Waiting()  # (H/2, W/2) luminance, as the next two and `log`
     clipped: Waiting = Waiting()  # share of clipped pixels
     high: Waiting = Waiting()  # high-passed log
-    log_4: Map  # (H/4, W/4) log luminance, as all below
-    high_4: Map  # high-passed log
-    red: Map  # log R/G
-    blue: Map  # log B/G
-    clipped_4: Map  # share of clipped pixels
-    energy: tuple[Map, Map]  # local mean square of both high-passed logs
+    log_4: Waiting = Waiting()  # (H/4, W/4) log luminance, as all below
+    high_4: Waiting = Waiting()  # high-passed log
+    red: Waiting = Waiting()  # log R/G
+    blue: Waiting = Waiting()  # log B/G
+    clipped_4: Waiting = Waiting()  # share of clipped pixels
+    energy: Waiting = Waiting()  # (2, H/4, W/4) local mean square of both high-passed logs
+
+    @property
+    def log(self) -> Map:
+        """Log luminance: quicker made than read."""
+        return _log(self.linear)
 
 
 def working_shape(shape: tuple[int, int]) -> tuple[int, int]:
@@ -117,12 +121,15 @@ class Comparison:
             raise ValueError("cues compare frames with each other: at least two are needed")
         shape = working_shape(previews[0].shape)
         self._ambient = list(ambient)
-        mean = _mean(previews)
-        self._frames = parallel.each(lambda p: _read(_without_gaps(p, mean), shape), previews)
+        self._frames = _read_all(previews, shape)
         self._extremes = extremes(f.detail for f in self._frames)
         count = range(len(self._frames))
         self._others = [_choose_others(self._frames, ambient, i) for i in count]
-        self._unexplained = parallel.each(lambda i: _unexplained(self._frames, i, self._others[i]), count)
+
+        def put(i: int) -> Kept:
+            return previews[i].drawer.put(_unexplained(self._frames, i, self._others[i]))
+
+        self._unexplained = Row(parallel.each(put, count))
         self._stats = _Statistics(self._frames, self._unexplained)
 
     def cues(self, i: int) -> Cues:
@@ -141,24 +148,25 @@ class Comparison:
         fine.add(me.clipped)
         fine.add(high - (stats.high - high) / np.float32(n - 1), 2)
         fine.add(_nearest((high,), ((f.high,) for f in others)), 4)
-        coarse = _Stack(COARSE_CHANNELS, me.log_4.shape)
-        coarse.add(me.red)
-        coarse.add(me.blue)
-        coarse.add(_nearest((me.red, me.blue), [(f.red, f.blue) for f in others]), 2)
+        red, blue, high_4, unexplained = me.red, me.blue, me.high_4, self._unexplained[i]
+        coarse = _Stack(COARSE_CHANNELS, red.shape)
+        coarse.add(red)
+        coarse.add(blue)
+        coarse.add(_nearest((red, blue), ((f.red, f.blue) for f in others)), 2)
         coarse.add(float(bool(plates)))
         coarse.add(float(np.log2(n) / 4))
         coarse.add(float(self._ambient[i]))
         coarse.add(stats.clipped - me.clipped_4, 1 / (n - 1))
         coarse.add(_half(top - low))
-        coarse.add(me.high_4 - (stats.high_4 - me.high_4) / np.float32(n - 1), 2)
-        coarse.add(_nearest((me.high_4,), [(f.high_4,) for f in others]), 4)
-        for (best, second), energy, ranked in zip(self._unexplained[i], me.energy, stats.unexplained, strict=True):
+        coarse.add(high_4 - (stats.high_4 - high_4) / np.float32(n - 1), 2)
+        coarse.add(_nearest((high_4,), ((f.high_4,) for f in others)), 4)
+        for (best, second), energy, ranked in zip(unexplained, me.energy, stats.unexplained, strict=True):
             coarse.add(best, 4)
             coarse.add(second, 4)
             coarse.add(np.sqrt(energy), 2)
             coarse.add(_of_others(ranked, best, (n - 1) // 2), 4)
             coarse.add(_of_others(ranked, best, -2), 4)
-        coarse.add(_box(self._unexplained[i][0][0], 13), 8)
+        coarse.add(_box(unexplained[0, 0], 13), 8)
         return Cues(coarse=coarse.filled, fine=fine.filled, detail=_detail(me.detail, self._extremes))
 
 
@@ -166,6 +174,11 @@ def measure(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[Cues]:
     """Cues of each frame against the others: `Comparison.cues` of all frames at once."""
     compared = Comparison(previews, ambient)
     return parallel.each(compared.cues, range(len(previews)))
+
+
+def _read_all(previews: Sequence[Preview], shape: tuple[int, int]) -> list[_Frame]:
+    mean = _mean(previews)
+    return parallel.each(lambda p: _read(_without_gaps(p, mean), shape), previews)
 
 
 def _mean(previews: Sequence[Preview]) -> Map:
@@ -224,7 +237,6 @@ def _read(preview: Preview, shape: tuple[int, int]) -> _Frame:
     return _Frame(
         drawer=preview.drawer,
         detail=_high_pass(_log(_padded(_luminance(light), (size[0], size[1]))), DETAIL_SIGMA),
-        log=log,
         linear=luminance,
         clipped=clipped,
         high=high,
@@ -233,10 +245,8 @@ def _read(preview: Preview, shape: tuple[int, int]) -> _Frame:
         red=red - green,
         blue=blue - green,
         clipped_4=_half(clipped),
-        energy=(
-            np.maximum(_box(_half(high * high), WINDOWS[0]), 0),  # a running sum can fall below zero
-            np.maximum(_box(high_4 * high_4, WINDOWS[1]), 0),
-        ),
+        # a running sum can fall below zero
+        energy=np.maximum([_box(_half(high * high), WINDOWS[0]), _box(high_4 * high_4, WINDOWS[1])], 0),
     )
 
 
@@ -326,32 +336,32 @@ def _choose_others(frames: Sequence[_Frame], ambient: Sequence[bool], i: int) ->
     return chosen + [rest[k * len(rest) // wanted] for k in range(wanted)]
 
 
-def _unexplained(frames: Sequence[_Frame], i: int, others: Sequence[int]) -> list[tuple[Map, Map]]:
+def _unexplained(frames: Sequence[_Frame], i: int, others: Sequence[int]) -> Map:
     """Local contrast of frame i that the best, and the second-best, of the others does not explain linearly.
 
-    Fine comparison first, then coarse; both (H/4, W/4).
+    Fine comparison first, then coarse: (2, 2, H/4, W/4).
     """
-    me, high = frames[i], frames[i].high
+    high, high_4, energies = frames[i].high, frames[i].high_4, frames[i].energy
     result = []
     for s, side in enumerate(WINDOWS):
-        best, second, left = (np.full_like(me.log_4, np.inf) for _ in range(3))
+        best, second, left = (np.full_like(high_4, np.inf) for _ in range(3))
         for j in others:
-            product = me.high_4 * frames[j].high_4 if s else _half(high * frames[j].high)
+            product = high_4 * frames[j].high_4 if s else _half(high * frames[j].high)
             shared = _box(product, side)
             cv2.divide(cv2.multiply(shared, shared, shared), frames[j].energy[s] + np.float32(NOISE**2), left)
-            np.maximum(cv2.subtract(me.energy[s], left, left), 0, out=left)
+            np.maximum(cv2.subtract(energies[s], left, left), 0, out=left)
             cv2.min(second, cv2.max(best, left), second)
             cv2.min(best, left, best)
-        result.append((np.sqrt(best), np.sqrt(second if len(others) > 1 else best)))
-    return result
+        result.append([np.sqrt(best), np.sqrt(second if len(others) > 1 else best)])
+    return np.array(result)
 
 
 class _Statistics:
     """Order statistics and sums of all frames per pixel, from which those of *the others* follow for each frame."""
 
-    def __init__(self, frames: Sequence[_Frame], unexplained: Sequence[Sequence[tuple[Map, Map]]]) -> None:
+    def __init__(self, frames: Sequence[_Frame], unexplained: Sequence[Map]) -> None:
         put = frames[0].drawer.put
-        maps = [(f.log for f in frames), *([u[s][0] for u in unexplained] for s in range(len(WINDOWS)))]
+        maps = [(f.log for f in frames), *([u[s, 0].copy() for u in unexplained] for s in range(len(WINDOWS)))]
         self.log, *self.unexplained = parallel.each(lambda some: Row([put(m) for m in _sorted(some)]), maps)
         self.clipped = reduce(np.add, (f.clipped_4 for f in frames))
         self.high = reduce(np.add, (f.high for f in frames))

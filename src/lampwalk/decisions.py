@@ -37,7 +37,7 @@ from .previews import Preview, align_preview, relit, small_shape
 from .shelf import Shelf
 from .worksheet import Lamp, Worksheet
 
-FIELD_BYTES = 40_000_000
+FIELD_BYTES = 32_000_000
 """Fields of the frames that are kept in memory through the second pass, bytes: those of 8 frames."""
 
 MAX_FRAMES = 254

@@ -20,7 +20,7 @@ from .previews import Preview, of_small, shrink, small_shape
 from .shelf import HELD, Shelf
 from .worksheet import Worksheet
 
-MEMORY_BYTES = 120_000_000
+MEMORY_BYTES = 148_000_000
 """What is kept of the frames in memory during the first pass, bytes: that of 8 frames, so that a usual series needs no file."""
 
 Progress = Callable[[str, int, int], None]
