@@ -37,8 +37,8 @@ from .previews import Preview, align_preview, relit, small_shape
 from .shelf import Shelf
 from .worksheet import Lamp, Worksheet
 
-FIELD_BYTES = 32_000_000
-"""Fields of the frames that are kept in memory through the second pass, bytes: those of 8 frames."""
+FIELD_BYTES = 20_000_000
+"""Fields of the frames that are kept in memory through the second pass, bytes: those of some 6 frames."""
 
 MAX_FRAMES = 254
 """Frames of one series: the coverage map is 8-bit, 0 and 255 are taken."""
