@@ -318,17 +318,18 @@ def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
     if stack.rule == "sum":
         _fill_sum(stack, rows, filled)
         return
-    parts = []
+    width = stack.coverage().shape[1]
+    left, right = width, 0
+    whole = np.full((rows.stop - rows.start, width, 3), light.UNITY, np.uint16)
     for ratio, down, across, mask in _behind_masks(rows, filled):
         limit = light.limit_of_fill(mask)
-        parts.append((down, across, cv2.min(ratio, cv2.merge([limit, limit, limit]))))
-    if not parts:
+        inside = whole[down.start - rows.start : down.stop - rows.start, across]
+        np.maximum(inside, cv2.min(ratio, cv2.merge([limit, limit, limit])), out=inside)
+        left, right = min(left, across.start), max(right, across.stop)
+    if left >= right:
         return
-    left, right = min(across.start for _, across, _ in parts), max(across.stop for _, across, _ in parts)
-    factor = np.full((rows.stop - rows.start, right - left, 3), light.UNITY, np.uint16)
-    for down, across, part in parts:
-        inside = factor[down.start - rows.start : down.stop - rows.start, across.start - left : across.stop - left]
-        np.maximum(inside, part, out=inside)
+    factor = np.ascontiguousarray(whole[:, left:right])
+    del whole
     pixels, coverage = stack.pixels()[rows, left:right], stack.coverage()[rows, left:right]
     lit = np.maximum(pixels, light.relight(np.ascontiguousarray(pixels), factor))
     # A fill only raises: where its factor is 1, the table's rounding must not change a level.

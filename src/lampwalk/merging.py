@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from . import encode, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import Choices, Decision, Given, decide
+from .decisions import FIELD_BYTES, Choices, Decision, Given, decide
 from .errors import Finding, InputError, OutputError, WorksheetError, about
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series, content_hash
 from .fullmask import FullMask
 from .handoff import Extras
-from .looking import Known, Progress
+from .looking import MEMORY_BYTES, Known, Progress
 from .offer import Offer
 from .previews import small_shape
 from .shelf import Shelf
@@ -31,11 +31,12 @@ from .worksheet import FrameRecord, Lamp, Worksheet
 RESULT_BYTES = 12
 """Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
 
-WORKING_BYTES = 450_000_000
+WORKING_BYTES = 480_000_000
 """Memory for libraries, the net and strips."""
 
-PREVIEW_BYTES = 34
-"""Memory per frame and pixel of its preview in the first pass. Like the others from measured peaks: benchmarks/batch.md."""
+PREVIEW_BYTES = 21
+"""Memory per frame and pixel of its preview in the first pass, as long as nothing waits in a file. Like the others from measured
+peaks: benchmarks/speed.md."""
 
 DISK_BYTES = 9
 """Disk per pixel: composite.tif at 16 bits, picture.jpg and masks."""
@@ -122,7 +123,7 @@ def merge_folder(
         Further files: layers, clip, delivery copy; compression and location.
     memory_bytes : int, optional
         What the merge may take; what it does not need itself keeps decoded frames. By default none are kept in memory:
-        the peak grows by a preview and what is found on it for each frame (about 25 MB), not by decoded frames.
+        the peak does not grow with the number of frames.
     overwrite : bool
         Replace a folder also if lampwalk did not write it.
     progress : callable, optional
@@ -268,11 +269,12 @@ def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
 
 
 def needed_bytes(series: Series) -> int:
-    """Memory that a merge takes at its peak: all previews in the first pass; in the second, the result and two frames."""
+    """Memory that a merge takes at its peak: what is kept of frames in the first pass; in the second, the result; two frames."""
     height, width = series.shape
     two_frames = 2 * 3 * max(frame.facts.bits or 8 for frame in series.frames) // 8 * height * width
     small_height, small_width = small_shape((height, width))
-    first = two_frames + PREVIEW_BYTES * small_height * small_width * len(series)
+    kept = PREVIEW_BYTES * small_height * small_width * len(series)
+    first = two_frames + min(kept, MEMORY_BYTES + FIELD_BYTES)
     second = two_frames + RESULT_BYTES * height * width
     return max(first, second) + WORKING_BYTES
 
