@@ -344,22 +344,23 @@ def _write(
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
     picture8 = encode.to_eight_bits(picture)
     told: dict[str, Any] = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
+    hidden = {d.frame.name: d.hidden for d in result.decisions.frames if d.hidden is not None}
+
+    def mask_of(name: str) -> NDArray[np.uint8] | None:
+        return hidden[name].small() if name in hidden else None
+
     (folder / "masks").mkdir()
     jobs: list[Callable[[], None]] = [
         lambda: encode.write_jpeg(folder / "picture.jpg", picture8, **told),
         lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
         *(partial(_write_mask, folder, d) for d in result.decisions.frames),
-        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=_small_masks(result)),
+        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, mask_of=mask_of),
     ]
     parallel.each(lambda job: job(), jobs)
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
-
-
-def _small_masks(result: Composite) -> dict[str, NDArray[np.uint8]]:
-    return {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
 
 
 def _write_mask(folder: Path, d: Decision) -> None:
