@@ -328,14 +328,15 @@ def fill_strip(stack: Stack, rows: slice, filled: Sequence[Decision]) -> None:
         left, right = min(left, across.start), max(right, across.stop)
     if left >= right:
         return
-    factor = np.ascontiguousarray(whole[:, left:right])
-    del whole
-    pixels, coverage = stack.pixels()[rows, left:right], stack.coverage()[rows, left:right]
-    lit = np.maximum(pixels, light.relight(np.ascontiguousarray(pixels), factor))
-    # A fill only raises: where its factor is 1, the table's rounding must not change a level.
-    raised = np.maximum(np.maximum(factor[..., 0], factor[..., 1]), factor[..., 2]) > light.UNITY
-    pixels[:] = cv2.copyTo(lit, raised.view(np.uint8), np.ascontiguousarray(pixels))
-    coverage |= -raised.view(np.uint8)  # FILLED has all bits
+    for top in range(rows.start, rows.stop, BLOCK_ROWS):
+        block = slice(top, min(top + BLOCK_ROWS, rows.stop))
+        factor = np.ascontiguousarray(whole[block.start - rows.start : block.stop - rows.start, left:right])
+        pixels, coverage = stack.pixels()[block, left:right], stack.coverage()[block, left:right]
+        lit = np.maximum(pixels, light.relight(np.ascontiguousarray(pixels), factor))
+        # A fill only raises: where its factor is 1, the table's rounding must not change a level.
+        raised = np.maximum(np.maximum(factor[..., 0], factor[..., 1]), factor[..., 2]) > light.UNITY
+        pixels[:] = cv2.copyTo(lit, raised.view(np.uint8), np.ascontiguousarray(pixels))
+        coverage |= -raised.view(np.uint8)  # FILLED has all bits
 
 
 def _behind_masks(
