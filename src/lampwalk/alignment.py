@@ -411,8 +411,9 @@ def _joined(link: Alignment, to_reference: Alignment, shape: tuple[int, int]) ->
 
 
 def _thumb(sighting: Sighting) -> NDArray[np.float32]:
-    h, w = sighting.small.shape
-    small = cv2.resize(sighting.small, (max(8, w // 4), max(8, h // 4)), interpolation=cv2.INTER_AREA)
+    picture = sighting.small
+    h, w = picture.shape
+    small = cv2.resize(picture, (max(8, w // 4), max(8, h // 4)), interpolation=cv2.INTER_AREA)
     vector = cv2.GaussianBlur(Gradient.of(np.asarray(small, np.uint8)).doubled(), (0, 0), 1.5).ravel()
     return np.asarray(vector / (np.linalg.norm(vector) + 1e-6), np.float32)
 

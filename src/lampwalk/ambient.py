@@ -136,22 +136,26 @@ def plate(
         pixel and channel (the darkest may be a stand in front), the darkest of two.
     """
     chosen = [i for i, flag in enumerate(ambient) if flag] or list(range(len(previews)))
-    light = np.stack([_evened(previews[i], None if levels is None else levels[i]) for i in chosen])
-    missing = ~np.stack([previews[i].valid for i in chosen])
-    nowhere = missing.all(axis=0)
+    seen = np.zeros(previews[0].shape, np.intp)
+    total = np.zeros((*seen.shape, 3), np.float32)
+    darkest, second = np.full_like(total, np.inf), np.full_like(total, np.inf)
+    for i in chosen:  # one at a time
+        frame = _evened(previews[i], None if levels is None else levels[i])
+        valid = previews[i].valid
+        seen += valid
+        if any(ambient):
+            total += frame if valid.all() else np.where(valid[..., None], frame, np.float32(0))
+        else:
+            frame = frame if valid.all() else np.where(valid[..., None], frame, np.float32(np.inf))
+            second = np.minimum(second, np.maximum(darkest, frame))
+            darkest = np.minimum(darkest, frame)
     if any(ambient):
-        if not missing.any():
-            return np.asarray(light.mean(axis=0), np.float32)
-        light[missing] = 0
-        return np.asarray(light.sum(axis=0) / np.maximum((~missing).sum(axis=0), 1)[..., None], np.float32)
-    light[missing] = np.inf
-    light[:, nowhere] = 0
-    darkest, second = light[0], np.full_like(light[0], np.inf)
-    for frame in light[1:]:
-        second = np.minimum(second, np.maximum(darkest, frame))
-        darkest = np.minimum(darkest, frame)
+        if seen.min() == len(chosen):
+            return total / np.float32(len(chosen))
+        return np.asarray(total / np.maximum(seen, 1)[..., None], np.float32)
     found = second if len(chosen) > 2 else darkest
-    return np.asarray(np.where(np.isinf(found), darkest, found), np.float32)
+    found = np.where(np.isinf(found), darkest, found)
+    return np.asarray(np.where(seen[..., None] > 0, found, np.float32(0)), np.float32)
 
 
 def level(
@@ -270,9 +274,8 @@ def _common_level(difference: NDArray[np.float32]) -> float:
 def _evened(preview: Preview, level: Level | None) -> NDArray[np.float32]:
     if level is None:
         return preview.linear
-    return preview.linear * (
-        np.asarray(level.gains, np.float32) * np.float32(2 ** (level.exposure_ev + level.ambient_ev))
-    )
+    even = np.asarray(level.gains, np.float32) * np.float32(2 ** (level.exposure_ev + level.ambient_ev))
+    return np.asarray(preview.linear * even, np.float32)
 
 
 def _exposure_steps(exposure_ev: Sequence[float | None] | None, reference: int, n: int) -> list[float]:

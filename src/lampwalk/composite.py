@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour, geometry, light, parallel, profiles, resampling, rules, worksheet
+from . import colour, geometry, light, parallel, profiles, resampling, rules
 from .decisions import Choices, Decision, Decisions, Given, decide
 from .desk import prepared
 from .errors import Finding
@@ -24,13 +24,10 @@ from .geometry import STRIP_ROWS
 from .light import Field
 from .looking import Progress
 from .profiles import Profile
+from .records import worksheet_of
 from .shelf import Shelf
-from .stack import Stack
+from .stack import FILLED, Stack
 from .worksheet import Worksheet
-
-FILLED = 255
-"""Value of the coverage map where the light is a fill, not measured."""
-
 
 Window = tuple[slice, slice]
 """Rows and columns of the result."""
@@ -100,7 +97,7 @@ def merge(
     """
     series = as_series(source)
     given = Given(masks={name: FullMask.painted(mask) for name, mask in (masks or {}).items()})
-    with TemporaryDirectory() as scratch:
+    with TemporaryDirectory(ignore_cleanup_errors=True) as scratch:  # of what waits there some is still in use
         shelf = Shelf(Path(scratch))
         decisions = decide(series, choices=choices, given=given, shelf=shelf, threads=threads, progress=progress)
         return execute(decisions, shelf=shelf, threads=threads, progress=progress)
@@ -238,7 +235,7 @@ def _decoded(
             pixels = waiting.popleft().result()
             if i + ahead < len(on):
                 waiting.append(reader.submit(shelf.ready, on[i + ahead].frame, hot))
-            yield d, pixels
+            yield d.in_hand(), pixels
             shelf.give_back(d.frame, pixels)
             del pixels
         shelf.clear()
@@ -366,23 +363,28 @@ def fill_strip(stack: Stack, at: Window, filled: Sequence[Decision]) -> None:
     if stack.rule == "sum":
         _fill_sum(stack, at, filled)
         return
-    rows, parts = at[0], []
+    rows, cols = at
+    left, right = cols.stop, cols.start
+    whole = np.full((rows.stop - rows.start, cols.stop - cols.start, 3), light.UNITY, np.uint16)
     for ratio, down, across, mask in _behind_masks(at, filled):
         limit = light.limit_of_fill(mask)
-        parts.append((down, across, cv2.min(ratio, cv2.merge([limit, limit, limit]))))
-    if not parts:
+        inside = whole[
+            down.start - rows.start : down.stop - rows.start, across.start - cols.start : across.stop - cols.start
+        ]
+        np.maximum(inside, cv2.min(ratio, cv2.merge([limit, limit, limit])), out=inside)
+        left, right = min(left, across.start), max(right, across.stop)
+    if left >= right:
         return
-    left, right = min(across.start for _, across, _ in parts), max(across.stop for _, across, _ in parts)
-    factor = np.full((rows.stop - rows.start, right - left, 3), light.UNITY, np.uint16)
-    for down, across, part in parts:
-        inside = factor[down.start - rows.start : down.stop - rows.start, across.start - left : across.stop - left]
-        np.maximum(inside, part, out=inside)
-    pixels, coverage = stack.pixels()[rows, left:right], stack.coverage()[rows, left:right]
-    lit = np.maximum(pixels, light.relight(np.ascontiguousarray(pixels), factor))
-    # A fill only raises: where its factor is 1, the table's rounding must not change a level.
-    raised = np.maximum(np.maximum(factor[..., 0], factor[..., 1]), factor[..., 2]) > light.UNITY
-    pixels[:] = cv2.copyTo(lit, raised.view(np.uint8), np.ascontiguousarray(pixels))
-    coverage |= -raised.view(np.uint8)  # FILLED has all bits
+    for top in range(rows.start, rows.stop, BLOCK_ROWS):
+        block = slice(top, min(top + BLOCK_ROWS, rows.stop))
+        factor = whole[block.start - rows.start : block.stop - rows.start, left - cols.start : right - cols.start]
+        factor = np.ascontiguousarray(factor)
+        pixels, coverage = stack.pixels()[block, left:right], stack.coverage()[block, left:right]
+        lit = np.maximum(pixels, light.relight(np.ascontiguousarray(pixels), factor))
+        # A fill only raises: where its factor is 1, the table's rounding must not change a level.
+        raised = np.maximum(np.maximum(factor[..., 0], factor[..., 1]), factor[..., 2]) > light.UNITY
+        pixels[:] = cv2.copyTo(lit, raised.view(np.uint8), np.ascontiguousarray(pixels))
+        coverage |= -raised.view(np.uint8)  # FILLED has all bits
 
 
 def _behind_masks(
@@ -413,86 +415,3 @@ def _fill_sum(stack: Stack, window: Window, filled: Sequence[Decision]) -> None:
     total = np.maximum(pixels, light.encode(colour.to_linear(pixels) + added))
     np.copyto(pixels, total, where=raised[..., None])
     coverage[raised] = FILLED
-
-
-def worksheet_of(decisions: Decisions) -> Worksheet:
-    """Write down what was decided."""
-    taken = {d.frame.name: d for d in decisions.frames}
-    out = dict(decisions.left_out)
-    names = [f.name for f in decisions.series.frames] + [
-        n for n in out if n not in {f.name for f in decisions.series.frames}
-    ]
-    records = [
-        _record(taken[n]) if n in taken else worksheet.FrameRecord(file=n, role="left out", why=out[n]) for n in names
-    ]
-    legend = {"0": "no frame", str(FILLED): "fill: light put back behind masks"}
-    legend |= {str(i + 1): f.name for i, f in enumerate(decisions.series.frames)}
-    return Worksheet(
-        reference=decisions.reference,
-        frames=tuple(records),
-        merge=_merge_record(decisions),
-        coverage=legend,
-        offer={
-            "subject": list(decisions.offer.subject.ellipse or ()),
-            "inside": list(decisions.offer.inside),
-            "lamps": [{"frame": s.name, "gain_ev": s.gain_ev, "why": s.why} for s in decisions.offer.lamps],
-        },
-        findings=tuple(
-            {"code": f.code, "frame": f.frame, "text": f.text, "remedy": f.remedy, "serious": f.serious}
-            for f in decisions.findings
-        ),
-    )
-
-
-def _merge_record(decisions: Decisions) -> dict[str, Any]:
-    """Choices, and what was measured on the whole series, so that a repeated run need not measure it again."""
-    record = asdict(decisions.choices) | {"hot_points": decisions.hot_pixels.tolist()}
-    if decisions.glow_fit is not None:
-        record["glow_fit"] = decisions.glow_fit.to_data([d.frame.name for d in decisions.frames])
-    return record
-
-
-def _record(d: Decision) -> worksheet.FrameRecord:
-    a = d.alignment
-    notes: dict[str, Any] = {
-        "alignment": {
-            "model": a.model,
-            "residual_px": round(a.residual_px, 3),
-            "inliers": a.inliers,
-            "spread": round(a.spread, 3),
-            "verdict": a.verdict,
-        }
-    }
-    if d.level is not None and not d.level.is_even:
-        notes["level"] = {
-            "gradient_ev": list(d.level.gradient_ev),
-            "exposure_ev": d.level.exposure_ev,
-            "gains": list(d.level.gains),
-            "reason": d.level.reason,
-        }
-    if d.mask is not None:
-        notes["hidden"] = [
-            {
-                "box": list(r.box),
-                "area_px": r.area_px,
-                "why": r.why,
-                "confidence": round(r.confidence, 3),
-                "unsure": r.unsure,
-            }
-            for r in d.mask.regions
-        ]
-    if d.fill_share:
-        notes["fill"] = {"share": round(d.fill_share, 5)}
-    return worksheet.FrameRecord(
-        file=d.frame.name,
-        role=d.role,
-        why=a.reason,
-        homography=d.frame_to_reference,
-        ambient_ev=0.0 if d.level is None else d.level.ambient_ev,
-        mask=f"masks/{Path(d.frame.name).stem}.png",
-        gain_ev=d.lamp.gain_ev,
-        warmth=d.lamp.warmth,
-        on=d.lamp.on,
-        by_hand=d.by_hand,
-        notes=notes,
-    )

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, reduce
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
+from .drawer import Drawer, Kept, Row, Waiting
 from .previews import Preview
 
 Map = NDArray[np.float32]
@@ -71,21 +72,26 @@ class Cues:
     detail: Map
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Frame:
     """One frame, in the logarithm of light, and its high-passed versions."""
 
-    detail: Map  # (H, W) high-passed log luminance
-    log: Map  # (H/2, W/2) log luminance, as the next three
-    linear: Map  # luminance
-    clipped: Map  # share of clipped pixels
-    high: Map  # high-passed log
-    log_4: Map  # (H/4, W/4) log luminance, as all below
-    high_4: Map  # high-passed log
-    red: Map  # log R/G
-    blue: Map  # log B/G
-    clipped_4: Map  # share of clipped pixels
-    energy: tuple[Map, Map]  # local mean square of both high-passed logs
+    drawer: Drawer
+    detail: Waiting = Waiting()  # (H, W) high-passed log luminance
+    linear: Waiting = Waiting()  # (H/2, W/2) luminance, as the next two and `log`
+    clipped: Waiting = Waiting()  # share of clipped pixels
+    high: Waiting = Waiting()  # high-passed log
+    log_4: Waiting = Waiting()  # (H/4, W/4) log luminance, as all below
+    high_4: Waiting = Waiting()  # high-passed log
+    red: Waiting = Waiting()  # log R/G
+    blue: Waiting = Waiting()  # log B/G
+    clipped_4: Waiting = Waiting()  # share of clipped pixels
+    energy: Waiting = Waiting()  # (2, H/4, W/4) local mean square of both high-passed logs
+
+    @property
+    def log(self) -> Map:
+        """Log luminance: quicker made than read."""
+        return _log(self.linear)
 
 
 def working_shape(shape: tuple[int, int]) -> tuple[int, int]:
@@ -115,46 +121,52 @@ class Comparison:
             raise ValueError("cues compare frames with each other: at least two are needed")
         shape = working_shape(previews[0].shape)
         self._ambient = list(ambient)
-        self._frames = parallel.each(lambda p: _read(p, shape), _without_gaps(previews))
-        self._extremes = extremes([f.detail for f in self._frames])
+        self._frames = _read_all(previews, shape)
+        self._extremes = extremes(f.detail for f in self._frames)
         count = range(len(self._frames))
         self._others = [_choose_others(self._frames, ambient, i) for i in count]
-        self._unexplained = parallel.each(lambda i: _unexplained(self._frames, i, self._others[i]), count)
+
+        def put(i: int) -> Kept:
+            return previews[i].drawer.put(_unexplained(self._frames, i, self._others[i]))
+
+        self._unexplained = Row(parallel.each(put, count))
         self._stats = _Statistics(self._frames, self._unexplained)
 
     def cues(self, i: int) -> Cues:
         """Cues of frame i against the others."""
         me, stats = self._frames[i], self._stats
         others = [self._frames[j] for j in self._others[i]]
-        n = len(self._frames)
-        top, middle, low = (_of_others(stats.log, me.log, k) for k in (-1, (n - 1) // 2, 1 if n > 3 else 0))
+        n, log, high = len(self._frames), me.log, me.high
+        top, middle, low = (_of_others(stats.log, log, k) for k in (-1, (n - 1) // 2, 1 if n > 3 else 0))
         plates = [f for f, by_day in zip(self._frames, self._ambient, strict=True) if by_day and f is not me]
-        fine = _Stack(FINE_CHANNELS, me.log.shape)
-        fine.add(me.log + 3, 0.5)
-        for reference in (top, middle, low, plates[0].log if plates else low):
-            fine.add(me.log - reference)
-        fine.add(_darker(me, plates[0].log if plates else low))
+        plate = plates[0].log if plates else low
+        fine = _Stack(FINE_CHANNELS, log.shape)
+        fine.add(log + 3, 0.5)
+        for reference in (top, middle, low, plate):
+            fine.add(log - reference)
+        fine.add(_darker(me.linear, plate))
         fine.add(me.clipped)
-        fine.add(me.high - (stats.high - me.high) / np.float32(n - 1), 2)
-        fine.add(_nearest((me.high,), [(f.high,) for f in others]), 4)
-        coarse = _Stack(COARSE_CHANNELS, me.log_4.shape)
-        coarse.add(me.red)
-        coarse.add(me.blue)
-        coarse.add(_nearest((me.red, me.blue), [(f.red, f.blue) for f in others]), 2)
+        fine.add(high - (stats.high - high) / np.float32(n - 1), 2)
+        fine.add(_nearest((high,), ((f.high,) for f in others)), 4)
+        red, blue, high_4, unexplained = me.red, me.blue, me.high_4, self._unexplained[i]
+        coarse = _Stack(COARSE_CHANNELS, red.shape)
+        coarse.add(red)
+        coarse.add(blue)
+        coarse.add(_nearest((red, blue), ((f.red, f.blue) for f in others)), 2)
         coarse.add(float(bool(plates)))
         coarse.add(float(np.log2(n) / 4))
         coarse.add(float(self._ambient[i]))
         coarse.add(stats.clipped - me.clipped_4, 1 / (n - 1))
         coarse.add(_half(top - low))
-        coarse.add(me.high_4 - (stats.high_4 - me.high_4) / np.float32(n - 1), 2)
-        coarse.add(_nearest((me.high_4,), [(f.high_4,) for f in others]), 4)
-        for (best, second), energy, ranked in zip(self._unexplained[i], me.energy, stats.unexplained, strict=True):
+        coarse.add(high_4 - (stats.high_4 - high_4) / np.float32(n - 1), 2)
+        coarse.add(_nearest((high_4,), ((f.high_4,) for f in others)), 4)
+        for (best, second), energy, ranked in zip(unexplained, me.energy, stats.unexplained, strict=True):
             coarse.add(best, 4)
             coarse.add(second, 4)
             coarse.add(np.sqrt(energy), 2)
             coarse.add(_of_others(ranked, best, (n - 1) // 2), 4)
             coarse.add(_of_others(ranked, best, -2), 4)
-        coarse.add(_box(self._unexplained[i][0][0], 13), 8)
+        coarse.add(_box(unexplained[0, 0], 13), 8)
         return Cues(coarse=coarse.filled, fine=fine.filled, detail=_detail(me.detail, self._extremes))
 
 
@@ -164,27 +176,30 @@ def measure(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[Cues]:
     return parallel.each(compared.cues, range(len(previews)))
 
 
-def _without_gaps(previews: Sequence[Preview]) -> list[Preview]:
-    """Where a frame does not reach, the mean of those that do, so that gaps bring no edges."""
-    if all(p.valid.all() for p in previews):
-        return list(previews)
-    total = np.zeros_like(previews[0].linear)
+def _read_all(previews: Sequence[Preview], shape: tuple[int, int]) -> list[_Frame]:
+    mean = _mean(previews)
+    return parallel.each(lambda p: _read(_without_gaps(p, mean), shape), previews)
+
+
+def _mean(previews: Sequence[Preview]) -> Map:
+    """Mean of the frames that reach, (h, w, 3) linear light."""
+    total = np.zeros((*previews[0].shape, 3), np.float32)
     count = np.zeros(previews[0].shape, np.float32)
-    for p in previews:
-        cv2.accumulate(p.linear, total, p.valid.view(np.uint8))
-        count += p.valid
+    if not all(p.valid.all() for p in previews):
+        for p in previews:
+            cv2.accumulate(p.linear, total, p.valid.view(np.uint8))
+            count += p.valid
     count = np.maximum(count, 1)
-    mean = cv2.divide(total, cv2.merge([count, count, count]))
-    return [
-        p
-        if p.valid.all()
-        else replace(
-            p,
-            linear=np.asarray(cv2.copyTo(p.linear, p.valid.view(np.uint8), mean.copy()), np.float32),
-            clipped=p.clipped & p.valid,
-        )
-        for p in previews
-    ]
+    return np.asarray(cv2.divide(total, cv2.merge([count, count, count])), np.float32)
+
+
+def _without_gaps(preview: Preview, mean: Map) -> Preview:
+    """Where a frame does not reach, the mean of those that do, so that gaps bring no edges."""
+    valid = preview.valid
+    if valid.all():
+        return preview
+    linear = cv2.copyTo(preview.linear, valid.view(np.uint8), mean.copy())
+    return replace(preview, linear=np.asarray(linear, np.float32), clipped=preview.clipped & valid)
 
 
 def _resized(picture: Map, shape: tuple[int, int]) -> Map:
@@ -220,8 +235,8 @@ def _read(preview: Preview, shape: tuple[int, int]) -> _Frame:
     high, high_4 = _high_pass(log, SIGMAS[0]), _high_pass(log_4, SIGMAS[1])
     red, green, blue = (_log(np.asarray(c, np.float32)) for c in cv2.split(tiny))
     return _Frame(
+        drawer=preview.drawer,
         detail=_high_pass(_log(_padded(_luminance(light), (size[0], size[1]))), DETAIL_SIGMA),
-        log=log,
         linear=luminance,
         clipped=clipped,
         high=high,
@@ -230,10 +245,8 @@ def _read(preview: Preview, shape: tuple[int, int]) -> _Frame:
         red=red - green,
         blue=blue - green,
         clipped_4=_half(clipped),
-        energy=(
-            np.maximum(_box(_half(high * high), WINDOWS[0]), 0),  # a running sum can fall below zero
-            np.maximum(_box(high_4 * high_4, WINDOWS[1]), 0),
-        ),
+        # a running sum can fall below zero
+        energy=np.maximum([_box(_half(high * high), WINDOWS[0]), _box(high_4 * high_4, WINDOWS[1])], 0),
     )
 
 
@@ -323,45 +336,39 @@ def _choose_others(frames: Sequence[_Frame], ambient: Sequence[bool], i: int) ->
     return chosen + [rest[k * len(rest) // wanted] for k in range(wanted)]
 
 
-def _unexplained(frames: Sequence[_Frame], i: int, others: Sequence[int]) -> list[tuple[Map, Map]]:
+def _unexplained(frames: Sequence[_Frame], i: int, others: Sequence[int]) -> Map:
     """Local contrast of frame i that the best, and the second-best, of the others does not explain linearly.
 
-    Fine comparison first, then coarse; both (H/4, W/4).
+    Fine comparison first, then coarse: (2, 2, H/4, W/4).
     """
-    me = frames[i]
+    high, high_4, energies = frames[i].high, frames[i].high_4, frames[i].energy
     result = []
     for s, side in enumerate(WINDOWS):
-        best, second, left = (np.full_like(me.log_4, np.inf) for _ in range(3))
+        best, second, left = (np.full_like(high_4, np.inf) for _ in range(3))
         for j in others:
-            product = me.high_4 * frames[j].high_4 if s else _half(me.high * frames[j].high)
+            product = high_4 * frames[j].high_4 if s else _half(high * frames[j].high)
             shared = _box(product, side)
             cv2.divide(cv2.multiply(shared, shared, shared), frames[j].energy[s] + np.float32(NOISE**2), left)
-            np.maximum(cv2.subtract(me.energy[s], left, left), 0, out=left)
+            np.maximum(cv2.subtract(energies[s], left, left), 0, out=left)
             cv2.min(second, cv2.max(best, left), second)
             cv2.min(best, left, best)
-        result.append((np.sqrt(best), np.sqrt(second if len(others) > 1 else best)))
-    return result
+        result.append([np.sqrt(best), np.sqrt(second if len(others) > 1 else best)])
+    return np.array(result)
 
 
 class _Statistics:
     """Order statistics and sums of all frames per pixel, from which those of *the others* follow for each frame."""
 
-    def __init__(self, frames: Sequence[_Frame], unexplained: Sequence[Sequence[tuple[Map, Map]]]) -> None:
-        maps = [[f.log for f in frames], *([u[s][0] for u in unexplained] for s in range(len(WINDOWS)))]
-        self.log, *self.unexplained = parallel.each(_sorted, maps)
-        self.clipped = _total([f.clipped_4 for f in frames])
-        self.high = _total([f.high for f in frames])
-        self.high_4 = _total([f.high_4 for f in frames])
+    def __init__(self, frames: Sequence[_Frame], unexplained: Sequence[Map]) -> None:
+        put = frames[0].drawer.put
+        maps = [(f.log for f in frames), *([u[s, 0].copy() for u in unexplained] for s in range(len(WINDOWS)))]
+        self.log, *self.unexplained = parallel.each(lambda some: Row([put(m) for m in _sorted(some)]), maps)
+        self.clipped = reduce(np.add, (f.clipped_4 for f in frames))
+        self.high = reduce(np.add, (f.high for f in frames))
+        self.high_4 = reduce(np.add, (f.high_4 for f in frames))
 
 
-def _total(maps: Sequence[Map]) -> Map:
-    total = maps[0].copy()
-    for m in maps[1:]:
-        total += m
-    return total
-
-
-def _sorted(maps: Sequence[Map]) -> list[Map]:
+def _sorted(maps: Iterable[Map]) -> list[Map]:
     """Sort maps per pixel, lowest first."""
     ranked = [m.copy() for m in maps]
     n = len(ranked)
@@ -400,20 +407,21 @@ def _of_others(ranked: Sequence[Map], mine: Map, rank: int) -> Map:
     """Value of this rank (from the lowest; negative from the highest) among the frames other than `mine`."""
     n = len(ranked) - 1
     k = min(max(rank if rank >= 0 else n + rank, 0), n - 1)
-    result = ranked[k].copy()
-    cv2.copyTo(ranked[k + 1], cv2.compare(mine, ranked[k], cv2.CMP_LE), result)
+    first = ranked[k]
+    result = first.copy()
+    cv2.copyTo(ranked[k + 1], cv2.compare(mine, first, cv2.CMP_LE), result)
     return result
 
 
-def _darker(me: _Frame, base: Map) -> Map:
+def _darker(linear: Map, base: Map) -> Map:
     """How far a frame lies below the light that it must hold at least, in units of 16 times the noise."""
     base_linear = cv2.exp(base) - np.float32(DARK)
     noise = np.sqrt(np.maximum(base_linear, 0) * np.float32(1 / 20000) + np.float32((5 / 20000) ** 2))
-    below = cv2.GaussianBlur(base_linear - me.linear, (0, 0), 0.7)
+    below = cv2.GaussianBlur(base_linear - linear, (0, 0), 0.7)
     return np.asarray(np.clip(below / noise / 16, -1, 1), np.float32)
 
 
-def _nearest(mine: Sequence[Map], others: Sequence[Sequence[Map]]) -> Map:
+def _nearest(mine: Sequence[Map], others: Iterable[Sequence[Map]]) -> Map:
     """Distance, summed over the maps of a frame, to the frame that is nearest at each pixel."""
     nearest = np.full_like(mine[0], np.inf)
     for maps in others:

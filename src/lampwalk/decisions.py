@@ -9,15 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, rules
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, recorded, regions, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
+from .drawer import IN_MEMORY, Drawer, Row
 from .errors import Finding, InputError, SeriesError
 from .files import exposure_ev
-from .finish import Region, covered_by_all, lit_subject
 from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
-from .lamps import Suggestion
 from .light import (
     Field,
     crop_field,
@@ -29,12 +28,17 @@ from .light import (
     scaled_stray,
     stray_field,
     stray_of,
+    waiting,
 )
 from .looking import Keep, Known, Looker, Progress
 from .masks import Mask
+from .offer import Offer, offer_of
 from .previews import Preview, align_preview, relit, small_shape
 from .shelf import Shelf
-from .worksheet import FrameRecord, Lamp, Worksheet
+from .worksheet import Lamp, Worksheet
+
+FIELD_BYTES = 20_000_000
+"""Fields of the frames that are kept in memory through the second pass, bytes: those of some 6 frames."""
 
 MAX_FRAMES = 254
 """Frames of one series: the coverage map is 8-bit, 0 and 255 are taken."""
@@ -104,8 +108,8 @@ class Decision:
     level : Level or None
     hidden : FullMask or None
         What of the frame is hidden.
-    mask : Mask or None
-        How it was found; None where it was given by hand.
+    found : tuple of Region, or None
+        Why; None where it was given by hand.
     lamp : Lamp
         How the photographer changed its light.
     by_hand : bool
@@ -122,7 +126,7 @@ class Decision:
     alignment: Alignment
     level: Level | None = None
     hidden: FullMask | None = None
-    mask: Mask | None = None
+    found: tuple[regions.Region, ...] | None = None
     lamp: Lamp = field(default_factory=Lamp)
     by_hand: bool = False
     gain: Field | None = None
@@ -137,24 +141,15 @@ class Decision:
         assert self.alignment.frame_to_reference is not None
         return self.alignment.frame_to_reference
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Offer:
-    """What the series suggests for the finish; never applied unasked.
-
-    Attributes
-    ----------
-    subject : Region
-        What the lamps lit most: the default region of a lift, the default focus of a crop.
-    inside : (x0, y0, x1, y1)
-        The part that all frames cover, as shares of width and height.
-    lamps : tuple of Suggestion
-        A starting balance of the lamps.
-    """
-
-    subject: Region
-    inside: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0)
-    lamps: tuple[Suggestion, ...] = ()
+    def in_hand(self) -> Decision:
+        """The same with its fields in memory, for work strip by strip."""
+        return replace(
+            self,
+            hidden=None if self.hidden is None else self.hidden.waiting(IN_MEMORY),
+            gain=waiting(self.gain, IN_MEMORY),
+            glow=waiting(self.glow, IN_MEMORY),
+            reach=waiting(self.reach, IN_MEMORY),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -221,13 +216,15 @@ def decide(
     """
     if len(series) > MAX_FRAMES:
         raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
+    shelf = shelf or Shelf()
+    fields = shelf.drawer(FIELD_BYTES)
     with parallel.limited(threads):
-        found = _decide(series, Looker(series, keep, shelf or Shelf(), progress), choices=choices, given=given)
+        found = _decide(series, Looker(series, keep, shelf, progress), fields, choices=choices, given=given)
     parallel.give_back_memory()
     return found
 
 
-def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -> Decisions:
+def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices, given: Given) -> Decisions:
     sheet = given.sheet
     series, previews, sightings = looker.look(observe=sheet is None, known=given.small)
     if sheet is None:
@@ -236,7 +233,7 @@ def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -
         sightings.clear()
         parallel.give_back_memory()
     else:
-        lit_by_day, alignments = _roles_and_alignments(series, sheet)
+        lit_by_day, alignments = recorded.roles_and_alignments(series, sheet)
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
     left_out = [(series.frames[i].name, found.reason) for i, found in enumerate(alignments) if i not in used]
     if len(used) < 2:
@@ -259,7 +256,7 @@ def _decide(series: Series, looker: Looker, *, choices: Choices, given: Given) -
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
     small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
     previews.clear()
-    frames, glow_fit, offer, remarks = _light(frames, small, reference, choices=choices, given=given)
+    frames, glow_fit, offer, remarks = _light(frames, small, reference, fields, choices=choices, given=given)
     looker.tell("deciding", 1)
     return Decisions(
         series=series,
@@ -282,36 +279,19 @@ def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[b
     )
 
 
-def _roles_and_alignments(series: Series, sheet: Worksheet) -> tuple[tuple[bool, ...], tuple[Alignment, ...]]:
-    records = {record.file: record for record in sheet.frames}
-    found = []
-    for frame in series.frames:
-        record = records.get(frame.name)
-        refused = record is None or record.homography is None or record.role == "left out"
-        found.append(
-            Alignment(
-                frame_to_reference=None if refused or record is None else record.homography,
-                model="homography",
-                residual_px=0.0,
-                inliers=0,
-                spread=0.0,
-                verdict="refused" if refused else "aligned",
-                reason="not in the worksheet" if record is None else record.why,
-            )
-        )
-    by_day = tuple(f.name in records and records[f.name].role == "ambient" for f in series.frames)
-    return by_day, tuple(found)
-
-
 def _light(
     frames: list[Decision],
     small: list[Preview],
     reference: str,
+    fields: Drawer,
     *,
     choices: Choices,
     given: Given,
 ) -> tuple[list[Decision], glow.Fit | None, Offer, list[Finding]]:
-    """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left of the previews `small`."""
+    """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left of the previews `small`.
+
+    Fields that outlast the first pass wait in the drawer `fields`.
+    """
     full = frames[0].frame.shape
     by_day = [d.role == "ambient" for d in frames]
     at = next(i for i, d in enumerate(frames) if d.frame.name == reference)
@@ -322,44 +302,55 @@ def _light(
         def levelled(i: int) -> Decision:
             gain = ambient.level_field(levels[i], small[i], plate)
             small[i] = relit(small[i], gain)
-            return replace(frames[i], level=levels[i], gain=gain_field(_coarse(gain), full))
+            return replace(frames[i], level=levels[i], gain=waiting(gain_field(_coarse(gain), full), fields))
 
         frames = parallel.each(levelled, range(len(frames)))
 
     remarks: list[Finding] = []
     if choices.hide or given.masks:
-        frames, remarks = _hide(frames, small, by_day, find=choices.hide and given.sheet is None, by_hand=given.masks)
+        find = choices.hide and given.sheet is None
+        frames, remarks = _hide(frames, small, by_day, fields, find=find, by_hand=given.masks)
         parallel.give_back_memory()
-    hidden = parallel.each(_in_reference, frames)
+    hidden = Row(parallel.each(lambda i: small[i].drawer.put(_in_reference(frames[i])), range(len(frames))))
 
     glow_fit: glow.Fit | None = None
     if choices.glow:
-        frames, glow_fit = _without_glow(frames, small, hidden, by_day, given.sheet)
+        frames, glow_fit = _without_glow(frames, small, hidden, by_day, fields, given.sheet)
     parallel.give_back_memory()
 
     plate = ambient.plate(small, by_day)
-    offer = _offer(small, plate, by_day, hidden)
+    offer = offer_of(small, plate, by_day, hidden)
     for i, d in enumerate(frames):
         if d.role == "lamp" and (d.lamp.gain_ev or d.lamp.warmth):
             change = lamps.lamp_field(small[i], plate, gain_ev=d.lamp.gain_ev, warmth=d.lamp.warmth)
             small[i] = relit(small[i], change)
             change = _coarse(change)
-            frames[i] = replace(d, gain=scaled_gain(d.gain, change, full), glow=scaled_stray(d.glow, change))
+            gain, stray = scaled_gain(d.gain, change, full), scaled_stray(d.glow, change)
+            frames[i] = replace(d, gain=waiting(gain, fields), glow=waiting(stray, fields))
 
     on = [i for i, d in enumerate(frames) if d.lamp.on]
-    reaches: Sequence[NDArray[np.uint8] | None] = [None] * len(on)
     if choices.quiet:
-        reaches = rules.reach([small[i] for i in on], [by_day[i] for i in on], [frames[i].glow for i in on])
-        for i, r in zip(on, reaches, strict=True):
-            if r is not None:
-                frames[i] = replace(frames[i], reach=crop_field(r, full) or nothing(full))
+        for i, reach in zip(on, _reaches([frames[i] for i in on], [small[i] for i in on], fields), strict=True):
+            frames[i] = replace(frames[i], reach=reach)
     if choices.fill:
         below = plate if choices.rule == "sum" else None
-        shown = (
-            rules.as_merged(small[i], plate, r, stray_of(frames[i].glow)) for i, r in zip(on, reaches, strict=True)
-        )
-        frames = _filled(frames, shown, hidden, on, below)
+        shown = (_as_merged(frames[i], small[i], plate) for i in on)
+        frames = _filled(frames, shown, hidden, on, below, fields)
     return frames, glow_fit, offer, remarks
+
+
+def _reaches(on: Sequence[Decision], small: Sequence[Preview], fields: Drawer) -> list[Field | None]:
+    reach_of = rules.one_by_one(small, [d.role == "ambient" for d in on], [d.glow for d in on])
+
+    def one(i: int) -> Field | None:
+        reach, full = reach_of(i), on[i].frame.shape
+        return None if reach is None else waiting(crop_field(reach, full) or nothing(full, reach.shape), fields)
+
+    return parallel.each(one, range(len(on)))
+
+
+def _as_merged(d: Decision, small: Preview, plate: NDArray[np.float32]) -> Preview:
+    return rules.as_merged(small, plate, None if d.reach is None else d.reach.whole(), stray_of(d.glow))
 
 
 def _without_glow(
@@ -367,6 +358,7 @@ def _without_glow(
     small: list[Preview],
     hidden: Sequence[NDArray[np.uint8]],
     by_day: Sequence[bool],
+    fields: Drawer,
     sheet: Worksheet | None,
 ) -> tuple[list[Decision], glow.Fit | None]:
     """Take the glow off the previews, in place, and note it."""
@@ -380,7 +372,7 @@ def _without_glow(
         if stray is None:
             return frames[i]
         small[i] = replace(small[i], linear=small[i].linear - stray)
-        return replace(frames[i], glow=stray_field(_coarse(stray), full))
+        return replace(frames[i], glow=waiting(stray_field(_coarse(stray), full), fields))
 
     return parallel.each(one, range(len(frames))), found
 
@@ -391,6 +383,7 @@ def _filled(
     hidden: Sequence[NDArray[np.uint8]],
     on: Sequence[int],
     below: NDArray[np.float32] | None,
+    fields: Drawer,
 ) -> list[Decision]:
     """Fill of the frames `on`, which enter the merge as `shown`."""
     full = frames[0].frame.shape
@@ -398,49 +391,29 @@ def _filled(
     fill_of = fill.one_by_one(shown, [hidden[i] for i in on], by_day, below)
 
     def one(k: int) -> Decision:
-        behind = cv2.dilate(hidden[on[k]], np.ones((5, 5), np.uint8)) > 0
+        mask = hidden[on[k]]
+        behind = cv2.dilate(mask, np.ones((5, 5), np.uint8)) > 0
         ratio = fill_of(k)
-        share = fill.share(hidden[on[k]], ratio)
-        return replace(frames[on[k]], fill=only(gain_field(ratio, full), behind), fill_share=share)
+        share = fill.share(mask, ratio)
+        field = waiting(only(gain_field(ratio, full), behind), fields)
+        return replace(frames[on[k]], fill=field, fill_share=share)
 
     changed = dict(zip(on, parallel.each(one, range(len(on))), strict=True))
     return [changed.get(i, d) for i, d in enumerate(frames)]
-
-
-def _offer(
-    small: Sequence[Preview], plate: NDArray[np.float32], by_day: Sequence[bool], hidden: Sequence[NDArray[np.uint8]]
-) -> Offer:
-    if all(by_day):
-        return Offer(subject=Region(ellipse=(0.5, 0.5, 0.35, 0.35, 0.0)))
-    return Offer(
-        subject=lit_subject(small, plate, by_day, hidden),
-        inside=covered_by_all(small),
-        lamps=lamps.suggest(small, plate, by_day, hidden),
-    )
 
 
 def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksheet | None) -> Sequence[Level]:
     if sheet is None:
         by_day = [d.role == "ambient" for d in frames]
         return ambient.level(small, by_day, at, [exposure_ev(d.frame.facts) for d in frames])
-    return [_recorded_level(sheet.frame(d.frame.name)) for d in frames]
-
-
-def _recorded_level(record: FrameRecord) -> Level:
-    level = record.notes.get("level", {})
-    return Level(
-        ambient_ev=record.ambient_ev,
-        gradient_ev=tuple(level.get("gradient_ev", (0.0, 0.0))),
-        exposure_ev=level.get("exposure_ev", 0.0),
-        gains=tuple(level.get("gains", (1.0, 1.0, 1.0))),
-        reason=level.get("reason", ""),
-    )
+    return [recorded.level(sheet.frame(d.frame.name)) for d in frames]
 
 
 def _hide(
     frames: list[Decision],
     small: list[Preview],
     by_day: list[bool],
+    fields: Drawer,
     *,
     find: bool,
     by_hand: Mapping[str, FullMask],
@@ -462,9 +435,10 @@ def _hide(
             out.append(replace(d, hidden=painted))
         elif mask is not None and mask.hidden.any():
             own = masks.in_own_geometry(mask, d.frame_to_reference, d.frame.shape)
-            out.append(replace(d, hidden=FullMask.found(own.hidden, d.frame.shape), mask=mask))
+            hidden = FullMask.found(own.hidden, d.frame.shape).waiting(fields)
+            out.append(replace(d, hidden=hidden, found=mask.regions))
         else:
-            out.append(replace(d, mask=mask))
+            out.append(replace(d, found=None if mask is None else mask.regions))
     return out, remarks
 
 

@@ -105,6 +105,7 @@ def _chance(found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.float32]:
     net = _own_net()
     for name in ("coarse", "fine", "detail"):
         net.setInput(getattr(found, name)[None], name)
+    del found  # the net has its own copy
     blocks = net.forward()[0]
     h, w = blocks.shape[1:]
     chance = 1 / (1 + cv2.exp(-blocks.reshape(SIDE * SIDE, -1)))

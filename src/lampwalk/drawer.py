@@ -1,13 +1,18 @@
-"""Arrays that wait: in memory as far as is allowed, the others in a scratch file."""
+"""Arrays that wait: in memory as far as is allowed, the others in a scratch file.
+
+What the first pass keeps of every frame waits here, so that memory does not grow with the number of frames. It waits as an
+attribute (`Waiting`) or in a sequence (`Row`); whoever uses either need not know.
+"""
 
 from __future__ import annotations
 
 import logging
 import tempfile
 from collections import defaultdict
+from collections.abc import Sequence
 from pathlib import Path
 from threading import RLock
-from typing import IO, Any
+from typing import IO, Any, NoReturn, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +20,6 @@ from numpy.typing import NDArray
 from .errors import OutputError
 
 _log = logging.getLogger(__name__)
-
-MEMORY_BYTES = 48_000_000
-"""What waits in memory: previews of 8 frames, so that a usual series needs no file."""
 
 
 class Drawer:
@@ -34,7 +36,7 @@ class Drawer:
         How much may wait in memory where there is a folder.
     """
 
-    def __init__(self, folder: Path | None = None, memory_bytes: int = MEMORY_BYTES) -> None:
+    def __init__(self, folder: Path | None = None, memory_bytes: int = 0) -> None:
         self._folder, self._room = folder, memory_bytes
         self._file: IO[bytes] | None = None
         self._end = 0
@@ -55,7 +57,7 @@ class Drawer:
             try:
                 return Kept(values, self, self._write(np.ascontiguousarray(values)))
             except OSError as error:
-                _log.info("no scratch file for previews: %s", error)
+                _log.info("no scratch file: %s", error)
                 self._folder = None
                 return Kept(values)
 
@@ -77,9 +79,13 @@ class Drawer:
             else:
                 self._free[nbytes].append(at)
 
-    def __del__(self) -> None:
+    def close(self) -> None:
+        """Let go of the file, and of what waits in it."""
         if self._file is not None:
             self._file.close()
+
+    def __del__(self) -> None:
+        self.close()
 
     def _write(self, values: NDArray[Any]) -> int:
         if self._file is None:
@@ -97,7 +103,7 @@ class Kept:
 
     def __init__(self, values: NDArray[Any], drawer: Drawer | None = None, at: int | None = None) -> None:
         self._drawer, self._at = drawer, at
-        self._shape, self._dtype, self._nbytes = values.shape, values.dtype, values.nbytes
+        self.shape, self._dtype, self._nbytes = values.shape, values.dtype, values.nbytes
         self._values = values if at is None else None
 
     def get(self) -> NDArray[Any]:
@@ -106,7 +112,7 @@ class Kept:
             return self._values
         assert self._drawer is not None
         assert self._at is not None
-        return self._drawer.read(self._at, self._shape, self._dtype)
+        return self._drawer.read(self._at, self.shape, self._dtype)
 
     def __del__(self) -> None:
         if self._drawer is not None:
@@ -115,3 +121,56 @@ class Kept:
 
 IN_MEMORY = Drawer()
 """A drawer without a file."""
+
+
+class Waiting:
+    """An attribute of a dataclass: an array that waits in the object's `drawer`, an attribute that stands before it.
+
+    It is read each time that it is asked for, and must not be written to. A dataclass with it has no slots.
+    """
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._kept = f"_{name}"
+
+    @overload
+    def __get__(self, thing: None, owner: type) -> NoReturn: ...
+    @overload
+    def __get__(self, thing: object, owner: type) -> NDArray[Any]: ...
+    def __get__(self, thing: object | None, owner: type) -> NDArray[Any]:
+        if thing is None:
+            raise AttributeError(self._kept)  # so that a dataclass finds no default
+        return self.unpacked(vars(thing)[self._kept].get(), thing)
+
+    def __set__(self, thing: object, values: NDArray[Any]) -> None:
+        vars(thing)[self._kept] = vars(thing)["drawer"].put(self.packed(values))
+
+    def packed(self, values: NDArray[Any]) -> NDArray[Any]:
+        """As it waits."""
+        return values
+
+    def unpacked(self, values: NDArray[Any], thing: object) -> NDArray[Any]:
+        """As it is given."""
+        return values
+
+
+def shape_of(thing: object, name: str) -> tuple[int, ...]:
+    """Shape of an attribute that is `Waiting`, as it waits, without reading it."""
+    kept: Kept = vars(thing)[f"_{name}"]
+    return kept.shape
+
+
+class Row(Sequence[NDArray[Any]]):
+    """Arrays that wait in a drawer, one for each frame: read when asked for."""
+
+    def __init__(self, kept: Sequence[Kept]) -> None:
+        self._kept = kept
+
+    @overload
+    def __getitem__(self, index: int) -> NDArray[Any]: ...
+    @overload
+    def __getitem__(self, index: slice) -> Row: ...
+    def __getitem__(self, index: int | slice) -> NDArray[Any] | Row:
+        return Row(self._kept[index]) if isinstance(index, slice) else self._kept[index].get()
+
+    def __len__(self) -> int:
+        return len(self._kept)

@@ -173,15 +173,14 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Drift]:
     list of Drift
         Not trusted, and 0, where too little was found that no flash reaches.
     """
-    halves = parallel.each(_halved, previews)
-    day = halves[at]
-    looks = parallel.each(lambda half: _look_twice(half, day, lit=lit), halves)
+    day = _Half(*_halved(previews[at]))
+    looks = parallel.each(lambda p: _look_twice(_Half(*_halved(p)), day, lit=lit), previews)  # one at a time
     if all(look.sure or i == at for i, look in enumerate(looks)):
         return [look.drift() for look in looks]
     mirrored = reflections.measure(previews, at, lit=lit)
     shown = [m is not None and (not k.some or m.ev < k.ev + BELOW_EV) for k, m in zip(looks, mirrored, strict=True)]
     open_ = [not look.sure and not ok and i != at for i, (look, ok) in enumerate(zip(looks, shown, strict=True))]
-    tinted = [None] * len(previews) if lit or not any(open_) else _tinted(halves, looks, at)
+    tinted = [None] * len(previews) if lit or not any(open_) else _tinted(previews, looks, at)
 
     def choose(look: _Look, glint: reflections.Mirrored | None, line: Settled | None) -> Drift:
         if look.sure:
@@ -203,16 +202,17 @@ def _doubt(doubtful: bool) -> str:
     return "; whether it changed more on one side cannot be told" if doubtful else ""
 
 
-def _tinted(halves: Sequence[_Half], looks: Sequence[_Look], at: int) -> list[Settled | None]:
+def _tinted(previews: Sequence[Preview], looks: Sequence[_Look], at: int) -> list[Settled | None]:
     """Drift of each frame from the colour of its lamp."""
-    day = halves[at]
+    day, known = _halved(previews[at])
 
     def ratios(i: int) -> tint.Ratios | None:
         if i == at or not looks[i].some:
             return None
-        return tint.ratios(halves[i].linear, day.linear, halves[i].good & day.good, 2 ** looks[i].ev)
+        linear, good = _halved(previews[i])
+        return tint.ratios(linear, day, good & known, 2 ** looks[i].ev)
 
-    return tint.measure(parallel.each(ratios, range(len(halves))))
+    return tint.measure(parallel.each(ratios, range(len(previews))))
 
 
 class _Half:
@@ -226,9 +226,10 @@ class _Half:
         self.square = np.maximum(cv2.GaussianBlur(self.light**2, (0, 0), WINDOW_PX) - self.mean**2, 0)
 
 
-def _halved(preview: Preview) -> _Half:
+def _halved(preview: Preview) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Light at half size, and where it is known."""
     whole = halved((preview.valid & ~preview.clipped).astype(np.uint8) * 255)
-    return _Half(halved(preview.linear), cv2.erode(whole, np.ones((5, 5), np.uint8)) == 255)
+    return halved(preview.linear), cv2.erode(whole, np.ones((5, 5), np.uint8)) == 255
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,13 +7,14 @@ is no texture, and where the rim is no brighter than the others there is no fill
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from . import light, parallel
+from .drawer import Kept, Row
 from .previews import Preview
 
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
@@ -103,36 +104,69 @@ def one_by_one(
 ) -> Callable[[int], _Field | None]:
     """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number.
 
-    The previews are gone through once, and not kept.
+    The previews are gone through once, and not kept; what is kept of them waits in their drawer.
     """
-    halves = [(light.halved(p.linear), light.halved(p.valid.astype(np.float32)) > 0.999) for p in previews]
-    small, valid = [linear for linear, _ in halves], [seen for _, seen in halves]
-    gone = [light.halved((m > 127).astype(np.float32)) > 0 for m in hidden]
-    shows = [v & ~g for v, g in zip(valid, gone, strict=True)]
+    small, valid, gone = (Row(kept) for kept in zip(*map(_kept, previews, hidden), strict=True))
     below = None if plate is None else light.halved(plate)
+    brightest = _Brightest(small, valid, gone) if below is None else None
+
+    def shows() -> Iterator[_Bools]:
+        return (v & ~g for v, g in zip(valid, gone, strict=True))
 
     def one(i: int) -> _Field | None:
-        if ambient[i] or not gone[i].any() or gone[i].all():
+        hides = gone[i]
+        if ambient[i] or not hides.any() or hides.all():
             return None
-        box = _box(gone[i])
-        if below is None:
-            frame, (others, covered) = small[i][box], _maximum(small, shows, i, box)
-        else:
+        box = _box(hides)
+        frame, seen, hides = small[i][box], valid[i][box], hides[box]
+        if brightest is not None:
+            others, covered = brightest.but(frame, seen & ~hides, box)
+        elif below is not None:
             # Measured against lamps that are seen all over this mask: their light is the same at its rim and behind it.
-            beside = [v & ~(g & gone[i]).any() for v, g in zip(valid, gone, strict=True)]
-            others, covered = _sum(small, beside, below, i, box), np.ones(gone[i][box].shape, bool)
-            frame = others + np.maximum(small[i][box] - below[box], 0)
-        rim = valid[i][box] & ~gone[i][box] & covered
-        field = np.ones_like(small[i])
+            beside = (v & ~(g[box] & hides).any() for v, g in zip(valid, gone, strict=True))
+            others, covered = _sum(small, beside, below, i, box), np.ones(hides.shape, bool)
+            frame = others + np.maximum(frame - below[box], 0)
+        rim = seen & ~hides & covered
+        field = np.ones((*gone[i].shape, 3), np.float32)
         if rim.any():
-            rim = _grown(frame, others, rim, valid[i][box] & covered)
+            rim = _grown(frame, others, rim, seen & covered)
             field[box] = _ratio(frame, others, rim)
             if below is not None:  # but applied to the sum of what is seen
-                seen = _sum(small, shows, below, i, box)
-                field[box] = 1 + np.maximum(field[box] - 1, 0) * (others + DARK) / (seen + DARK)
+                total = _sum(small, shows(), below, i, box)
+                field[box] = 1 + np.maximum(field[box] - 1, 0) * (others + DARK) / (total + DARK)
         return np.asarray(cv2.resize(field, hidden[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
 
     return one
+
+
+def _kept(preview: Preview, mask: NDArray[np.uint8]) -> tuple[Kept, Kept, Kept]:
+    """Light, where it is known and where it is hidden, half-size."""
+    put = preview.drawer.put
+    return (
+        put(light.halved(preview.linear)),
+        put(light.halved(preview.valid.astype(np.float32)) > 0.999),
+        put(light.halved((mask > 127).astype(np.float32)) > 0),
+    )
+
+
+class _Brightest:
+    """The maximum of all frames where they show; without any one of them it is either the same or the second."""
+
+    def __init__(self, frames: Sequence[_Field], valid: Sequence[_Bools], gone: Sequence[_Bools]) -> None:
+        self._first, self._second = np.zeros_like(frames[0]), np.zeros_like(frames[0])
+        self._count = np.zeros(valid[0].shape, np.uint8)
+        for frame, seen, hides in zip(frames, valid, gone, strict=True):
+            show = seen & ~hides
+            shown = frame * show[..., None]
+            self._second = np.maximum(self._second, np.minimum(self._first, shown))
+            self._first = np.maximum(self._first, shown)
+            self._count += show
+
+    def but(self, frame: _Field, show: _Bools, box: tuple[slice, slice]) -> tuple[_Field, _Bools]:
+        """Maximum of the other frames in a box, and where any of them shows; given is what one frame has there."""
+        first = self._first[box]
+        others = np.where(frame * show[..., None] == first, self._second[box], first)
+        return others, self._count[box] > show
 
 
 def share(hidden: NDArray[np.uint8], field: _Field | None) -> float:
@@ -156,20 +190,8 @@ def _box(gone: _Bools) -> tuple[slice, slice]:
     )
 
 
-def _maximum(
-    frames: Sequence[_Field], shows: Sequence[_Bools], but: int, box: tuple[slice, slice]
-) -> tuple[_Field, _Bools]:
-    """Maximum of the other frames where they show, and where any of them does."""
-    most, covered = np.zeros_like(frames[but][box]), np.zeros(shows[but][box].shape, bool)
-    for j, (frame, show) in enumerate(zip(frames, shows, strict=True)):
-        if j != but:
-            most = np.maximum(most, frame[box] * show[box][..., None])
-            covered |= show[box]
-    return most, covered
-
-
 def _sum(
-    frames: Sequence[_Field], shows: Sequence[_Bools], below: _Field, but: int, box: tuple[slice, slice]
+    frames: Sequence[_Field], shows: Iterable[_Bools], below: _Field, but: int, box: tuple[slice, slice]
 ) -> _Field:
     """Daylight and the lamps of the other frames where they show."""
     total = below[box].copy()

@@ -47,23 +47,22 @@ def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
     contents : mapping of frame name to str
         Digest of the frame's file.
     """
-    everywhere = _everywhere(decisions)
-    on = merge_order(decisions.frames, decisions.choices.rule)
-    numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
-    own = [_own(d, numbers[d.frame.name], contents[d.frame.name]) for d in on]
+    shape, numbers = decisions.series.shape, {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
+    tiles, everywhere = _tiles(shape[1]), _everywhere(decisions)
+    found = {rows.start: [blake2b(everywhere, digest_size=8) for _ in tiles] for rows in strips(shape)}
+    for one in merge_order(decisions.frames, decisions.choices.rule):
+        d = one.in_hand()
+        own = _own(d, numbers[d.frame.name], contents[d.frame.name])
 
-    def one(rows: slice) -> tuple[str, ...]:
-        tiles = _tiles(decisions.series.shape[1])
-        found = [blake2b(everywhere, digest_size=8) for _ in tiles]
-        for d, head in zip(on, own, strict=True):
-            for digest, parts in zip(found, _ingredients(d, rows, tiles), strict=True):
+        def add(rows: slice, d: Decision = d, own: bytes = own) -> None:
+            for digest, parts in zip(found[rows.start], _ingredients(d, rows, tiles), strict=True):
                 if parts:
-                    digest.update(head)
+                    digest.update(own)
                 for part in parts:
                     digest.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
-        return tuple(digest.hexdigest() for digest in found)
 
-    return tuple(parallel.each(one, strips(decisions.series.shape)))
+        parallel.each(add, strips(shape))
+    return tuple(tuple(digest.hexdigest() for digest in row) for row in found.values())
 
 
 def write(folder: Path, known: Fingerprints) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -133,7 +134,7 @@ def covered_by_all(previews: Sequence[Preview]) -> tuple[float, float, float, fl
     x0, y0, x1, y1 : float
         As shares of width and height.
     """
-    covered = np.logical_and.reduce([p.valid for p in previews])
+    covered = reduce(np.logical_and, (p.valid for p in previews))
     h, w = covered.shape
     y0, x0, y1, x1 = 0, 0, h, w
     while y1 - y0 > 2 and x1 - x0 > 2:

@@ -8,9 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from .drawer import Drawer
 from .errors import InputError
 from .geometry import STRIP_ROWS
-from .light import Field, crop_field
+from .light import Field, crop_field, waiting
 from .previews import grid, shrink_part, small_shape
 
 
@@ -70,6 +71,10 @@ class FullMask:
         spans = [_span(strip) for strip in strips]
         across = _hull(spans)
         return cls(mask.shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans, png=png)
+
+    def waiting(self, drawer: Drawer) -> FullMask:
+        """The same with its field in a drawer (`light.waiting`)."""
+        return self if self._field is None else FullMask(self.shape, field=waiting(self._field, drawer))
 
     def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
         """A window of the mask: (n, m) uint8."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cache, reduce
 from typing import Any
 
 import cv2
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
+from .drawer import Drawer, Kept, Row, Waiting
 from .errors import WorksheetError
 from .glowfit import NOISE, Floats, Light, Samples, fit, fit_one, weighted_median
 from .light import halved
@@ -158,28 +160,27 @@ def _five(values: Any) -> _Place:
     return pixels, top, left, bottom, right
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Head:
     """A visible head in one frame, half-size."""
 
-    source: _Field  # (h, w): the head's area
-    distance: _Field  # (h, w): to the head, half-size pixels
+    drawer: Drawer
+    area: float  # pixels
+    source: Waiting = Waiting()  # (h, w) float32: the head's area
+    distance: Waiting = Waiting()  # (h, w) float32: to the head, half-size pixels
 
     @classmethod
-    def of(cls, source: NDArray[np.bool_]) -> _Head:
+    def of(cls, source: NDArray[np.bool_], drawer: Drawer) -> _Head:
+        """Take what is clipped (h, w), preview size, for a head."""
         area = halved(source.astype(np.float32))
         distance = cv2.distanceTransform((area < min(0.5, float(area.max()))).astype(np.uint8), cv2.DIST_L2, 5)
-        return cls(area, np.asarray(distance))
-
-    @property
-    def area(self) -> float:
-        """Half-size pixels of the head."""
-        return float(self.source.sum())
+        return cls(drawer=drawer, area=float(area.sum()), source=area, distance=np.asarray(distance))
 
     @property
     def sources(self) -> _Field:
         """(3, h, w): the head's area, and its slopes in x and y (-1 to 1 across the head)."""
-        return np.stack([self.source, *(self.source * slope for slope in _slopes(self.source))])
+        source = self.source
+        return np.stack([source, *(source * slope for slope in _slopes(source))])
 
 
 def estimate(
@@ -235,27 +236,33 @@ def one_by_one(
     Fit or None
         What was found; None where no head is seen.
     """
-    common = np.sum([p.clipped for p in previews], axis=0) > 1
-    sources = [None if a else _source(p, m, common) for p, m, a in zip(previews, hidden, ambient, strict=True)]
-    heads = {i: _Head.of(source) for i, source in enumerate(sources) if source is not None}
+    common = reduce(np.add, (p.clipped.view(np.uint8) for p in previews)) > 1
+    heads: dict[int, _Head] = {}
+    places: list[_Place | None] = [None] * len(previews)
+    for i, (preview, mask, flag) in enumerate(zip(previews, hidden, ambient, strict=True)):
+        source = None if flag else _source(preview, mask, common)
+        if source is not None:
+            heads[i], places[i] = _Head.of(source, preview.drawer), _place(source)
     if not heads:
         return lambda _: None, None
-    small = [halved(p.linear) for p in previews]
-    plate = _plate(previews, small, hidden, ambient)
-    places = [None if source is None else _place(source) for source in sources]
-    added = [colour.luminance(f - plate) for f in small]
+    plate = _plate(previews, hidden, ambient)
+    lamps = [i for i, flag in enumerate(ambient) if not flag]
+
+    @cache
+    def added() -> dict[int, Kept]:
+        return {i: previews[i].drawer.put(colour.luminance(halved(previews[i].linear) - plate)) for i in lamps}
 
     def sampled(i: int) -> tuple[Samples, _Near]:
-        others = [f for j, f in enumerate(added) if j != i and not ambient[j]]
+        others = Row([light for j, light in added().items() if j != i])
         seen, free = _seen(previews[i], hidden[i])
         excess, close = seen - plate, free & (heads[i].distance < RIM)
         return _samples(heads[i], excess, free, others, plate), (close, excess[close])
 
-    found = (
-        _found(heads, places, sampled)
-        if known is None or not _goes_on(known, places)
-        else _more(known, places, sampled)
-    )
+    if known is not None and _goes_on(known, places):
+        found = _more(known, places, sampled)
+    else:
+        added()
+        found = _found(heads, places, sampled)
 
     def field_of(i: int) -> _Field | None:
         if i not in heads:
@@ -339,21 +346,17 @@ def _solidity(blob: NDArray[np.bool_]) -> float:
     return len(points) / max(float(hull), 1.0)
 
 
-def _plate(
-    previews: Sequence[Preview],
-    small: Sequence[_Field],
-    hidden: Sequence[NDArray[np.uint8]],
-    ambient: Sequence[bool],
-) -> _Field:
+def _plate(previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], ambient: Sequence[bool]) -> _Field:
     """Light without any flash, half-size: mean of the ambient frames, else the darkest visible frame."""
-    chosen = [f for f, a in zip(small, ambient, strict=True) if a]
+    chosen = [halved(p.linear) for p, a in zip(previews, ambient, strict=True) if a]
     if chosen:
         return np.asarray(np.mean(chosen, axis=0), np.float32)
-    seen = []
-    for preview, frame, mask in zip(previews, small, hidden, strict=True):
+
+    def seen(preview: Preview, mask: NDArray[np.uint8]) -> _Field:
         out = halved(((mask > 0) | ~preview.valid).astype(np.float32)) > 0
-        seen.append(np.where(out[..., None], np.float32(1), frame))
-    return np.asarray(np.min(seen, axis=0))
+        return np.where(out[..., None], np.float32(1), halved(preview.linear))
+
+    return np.asarray(reduce(np.minimum, map(seen, previews, hidden)))
 
 
 def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np.bool_]]:

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import composite, deliver, encode
-from .composite import FILLED, Composite
+from .composite import Composite
 from .metadata import Metadata
+from .stack import FILLED
 
 LAYERS, CLIP, DELIVERY, PNG = "layers.ora", "build_up.webp", "delivery.jpg", "composite.png"
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .colour import LUMINANCE, luminance
+from .drawer import Row
 from .errors import InputError
 from .light import halved, strongest
 from .previews import Preview
@@ -214,15 +216,18 @@ def suggest(
     if not lamps:
         return ()
     below = halved(plate)
-    light = [_own_light(previews[i], below, None if hidden is None else hidden[i]) for i in lamps]
-    lit = np.stack([luminance(own) for own in light])
-    most = lit.max(axis=0)
+    own = Row(
+        [previews[i].drawer.put(_own_light(previews[i], below, None if hidden is None else hidden[i])) for i in lamps]
+    )
+    most = reduce(np.maximum, map(luminance, own))
     subject = most > np.maximum(luminance(below), 4 * NOTHING)
-    places = [subject & (lit[k] >= most) for k in range(len(lamps))]
-    strength = [float(np.log2(np.median(lit[k][p]))) if p.any() else -np.inf for k, p in enumerate(places)]
+
+    places = [subject & (lit >= most) for lit in map(luminance, own)]
+    lit = (luminance(light)[place] for light, place in zip(own, places, strict=True))
+    strength = [float(np.log2(np.median(light))) if light.size else -np.inf for light in lit]
     middle = float(np.median([s for s in strength if np.isfinite(s)] or [0.0]))
     return tuple(
-        _suggest_one(previews[i], light[k] + below, places[k], strength[k] - middle) for k, i in enumerate(lamps)
+        _suggest_one(previews[i], own[k] + below, places[k], strength[k] - middle) for k, i in enumerate(lamps)
     )
 
 

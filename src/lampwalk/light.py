@@ -8,7 +8,7 @@ of the encoding itself.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from typing import Any
 
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour
+from .drawer import IN_MEMORY, Drawer, Waiting, shape_of
 
 MARGIN = 4
 """Preview pixels kept round a field's box, so that enlarging does not meet its border."""
@@ -25,14 +26,16 @@ UNITY = 4096
 """A factor on the root that changes nothing. Steps of 1/4096 are 0.0007 EV; the largest gain is 256 (8 EV)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Field:
     """A smooth quantity over the picture, known at preview size in some of its rows.
 
     Attributes
     ----------
+    drawer : Drawer
+        Where its values wait; by default in memory.
     values : (n, m) or (n, m, 3) uint8 or uint16
-        The rows and columns that matter.
+        The rows and columns that matter; not to be written to.
     top, left : int
         First of these rows and columns.
     neutral : float
@@ -41,7 +44,8 @@ class Field:
         Height and width of the preview and of the full-size picture.
     """
 
-    values: NDArray[Any]
+    drawer: Drawer = IN_MEMORY
+    values: Waiting = Waiting()
     top: int
     left: int
     neutral: float
@@ -51,11 +55,12 @@ class Field:
     def window(self, rows: slice) -> tuple[slice, slice] | None:
         """Full-size rows and columns, within some rows, that matter; None if there are none."""
         sy, sx = self.full[0] / self.small[0], self.full[1] / self.small[1]
+        height, width = shape_of(self, "values")[:2]
         top = max(rows.start, int(self.top * sy))
-        bottom = min(rows.stop, int(np.ceil((self.top + len(self.values)) * sy)))
+        bottom = min(rows.stop, int(np.ceil((self.top + height) * sy)))
         if top >= bottom:
             return None
-        right = min(self.full[1], int(np.ceil((self.left + self.values.shape[1]) * sx)))
+        right = min(self.full[1], int(np.ceil((self.left + width) * sx)))
         return slice(top, bottom), slice(int(self.left * sx), right)
 
     def matters(self, rows: slice, edges: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -64,7 +69,7 @@ class Field:
         first, last = int(np.floor((rows.start + 0.5) * sy - 0.5)), int(np.floor((rows.stop - 0.5) * sy - 0.5)) + 2
         known = self.values[max(0, first - self.top) : max(0, last - self.top)]
         active = np.zeros(self.small[1], bool)
-        inside = (known != self.neutral).any(axis=0).reshape(self.values.shape[1], -1)
+        inside = (known != self.neutral).any(axis=0).reshape(known.shape[1], -1)
         active[self.left : self.left + len(inside)] = inside.any(axis=1)
         before = np.concatenate([[0], np.cumsum(active)])
         left = np.clip(np.floor((edges[:-1] + 0.5) * sx - 0.5).astype(np.intp), 0, len(active))
@@ -100,7 +105,7 @@ class Field:
         # Across while the rows are few, by the exact ratio of the widths: quick, but for all columns. Then down.
         known, places = self._near(rows, whole_width)
         wide = cv2.resize(known, (self.full[1], len(known)), interpolation=cv2.INTER_LINEAR)
-        out = np.empty((len(places), cols.stop - cols.start, *self.values.shape[2:]), self.values.dtype)
+        out = np.empty((len(places), cols.stop - cols.start, *known.shape[2:]), known.dtype)
         lines, seen = out.reshape(len(out), -1), np.ascontiguousarray(wide[:, cols]).reshape(len(wide), -1)
         for line, place in zip(lines, places, strict=True):
             row = min(int(place), len(seen) - 2)
@@ -131,11 +136,12 @@ class Field:
 
     def _part(self, rows: NDArray[np.intp], cols: slice) -> NDArray[Any]:
         """Some rows and columns of the preview; neutral outside what is kept."""
-        out = np.full((len(rows), cols.stop - cols.start, *self.values.shape[2:]), self.neutral, self.values.dtype)
-        inside = (rows >= self.top) & (rows < self.top + len(self.values))
-        first, last = max(cols.start, self.left), min(cols.stop, self.left + self.values.shape[1])
+        values = self.values
+        out = np.full((len(rows), cols.stop - cols.start, *values.shape[2:]), self.neutral, values.dtype)
+        inside = (rows >= self.top) & (rows < self.top + len(values))
+        first, last = max(cols.start, self.left), min(cols.stop, self.left + values.shape[1])
         if first < last and inside.any():
-            kept = self.values[:, first - self.left : last - self.left]
+            kept = values[:, first - self.left : last - self.left]
             out[inside, first - cols.start : last - cols.start] = kept[rows[inside] - self.top]
         return out
 
@@ -217,9 +223,14 @@ def crop_field(values: NDArray[Any] | None, full: tuple[int, int], *, neutral: f
     return Field(values=kept, top=top, left=left, neutral=neutral, small=small, full=full)
 
 
-def nothing(full: tuple[int, int]) -> Field:
+def nothing(full: tuple[int, int], small: tuple[int, int] = (1, 1)) -> Field:
     """Make a field that is zero everywhere, and matters nowhere."""
-    return Field(values=np.zeros((0, 1), np.uint8), top=0, left=0, neutral=0, small=(1, 1), full=full)
+    return Field(values=np.zeros((0, 1), np.uint8), top=0, left=0, neutral=0, small=small, full=full)
+
+
+def waiting(field: Field | None, drawer: Drawer) -> Field | None:
+    """Let the values of a field wait in a drawer (`IN_MEMORY` takes them out)."""
+    return None if field is None or field.drawer is drawer else replace(field, drawer=drawer)
 
 
 def gain_field(gain: NDArray[np.float32] | None, full: tuple[int, int]) -> Field | None:
@@ -272,7 +283,7 @@ def only(field: Field | None, active: NDArray[np.bool_]) -> Field | None:
     return crop_field(kept, field.full, neutral=field.neutral)
 
 
-@lru_cache(4)  # asked for strip by strip
+@lru_cache(2)  # asked for strip by strip
 def within(stray: Field | None, reach: Field | None) -> Field | None:
     """Stray light where the frame takes part, or nearly so: elsewhere it need not be taken off."""
     if stray is None or reach is None:
@@ -285,7 +296,7 @@ def stray_of(field: Field | None) -> NDArray[np.float32] | None:
     return None if field is None else field.whole() * np.float32(1 / 65535)
 
 
-@lru_cache(4)  # asked for strip by strip
+@lru_cache(2)  # asked for strip by strip
 def limited(gain: Field | None, reach: Field | None) -> Field | None:
     """One field for a gain and for where a frame takes part: factors on the root, 0 where it does not.
 

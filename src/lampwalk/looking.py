@@ -20,6 +20,9 @@ from .previews import Preview, of_small, shrink, small_shape
 from .shelf import HELD, Shelf
 from .worksheet import Worksheet
 
+MEMORY_BYTES = 148_000_000
+"""What is kept of the frames in memory during the first pass, bytes: that of 8 frames, so that a usual series needs no file."""
+
 Progress = Callable[[str, int, int], None]
 """Called with (step, done, of how many)."""
 
@@ -45,7 +48,7 @@ class Looker:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
-        self._drawer = shelf.drawer()
+        self._drawer = shelf.drawer(MEMORY_BYTES)
         self._lock, self._named, self._names_points = Lock(), Event(), False
 
     def look(self, *, observe: bool, known: Known = lambda _: None) -> tuple[Series, list[Preview], list[Sighting]]:
@@ -126,7 +129,7 @@ class Looker:
             if first:
                 self._named.set()
         small = shrink(pixels)
-        sighting = alignment.observe(pixels) if observe else None
+        sighting = replace(alignment.observe(pixels), drawer=self._drawer) if observe else None
         if not first:
             self._named.wait()  # the first frame names the points that could be hot
             if self._names_points:

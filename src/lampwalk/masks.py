@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from . import ambient, colour, cues, detector, geometry, parallel, regions
 from .alignment import Alignment
+from .drawer import IN_MEMORY, Drawer, Row, Waiting, shape_of
 from .errors import Finding, InputError
 from .files import exposure_ev
 from .frames import Series, working_pixels
@@ -55,7 +57,7 @@ UNSURE = 0.002
 """Share of the picture from which an unsure region is worth a word."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Mask:
     """What is hidden in one frame.
 
@@ -63,8 +65,10 @@ class Mask:
     ----------
     name : str
         Of the frame.
+    drawer : Drawer
+        Where it waits; by default in memory.
     hidden : (h, w) uint8
-        255 = hidden, soft over 1-2 px at the edges; size and geometry of the previews that were given.
+        255 = hidden, soft over 1-2 px at the edges; size and geometry of the previews that were given. Not to be written to.
     regions : tuple of Region
         What was found and why; empty where a mask was painted.
     by_hand : bool
@@ -72,7 +76,8 @@ class Mask:
     """
 
     name: str
-    hidden: NDArray[np.uint8]
+    drawer: Drawer = IN_MEMORY
+    hidden: Waiting = Waiting()
     regions: tuple[Region, ...] = ()
     by_hand: bool = False
 
@@ -132,7 +137,7 @@ def in_own_geometry(mask: Mask, frame_to_reference: Matrix, full: tuple[int, int
     full : (int, int)
         Height and width of the frame.
     """
-    h, w = mask.hidden.shape
+    h, w = shape_of(mask, "hidden")
     back = np.asarray(np.linalg.inv(geometry.to_small(frame_to_reference, full, (h, w))), np.float64)
     return replace(mask, hidden=geometry.warp(mask.hidden, back, linear=True))
 
@@ -167,9 +172,9 @@ def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tup
 
     def one(i: int, probability: NDArray[np.float32]) -> Mask:
         if by_day[i]:
-            return Mask(name=previews[i].name, hidden=np.zeros(previews[i].shape, np.uint8))
+            return Mask(name=previews[i].name, drawer=previews[i].drawer, hidden=np.zeros(previews[i].shape, np.uint8))
         area, found = regions.find(probability, previews[i], light)
-        return Mask(name=previews[i].name, hidden=_widened(area), regions=found)
+        return Mask(name=previews[i].name, drawer=previews[i].drawer, hidden=_widened(area), regions=found)
 
     return tuple(detector.each(previews, by_day, one))
 
@@ -203,28 +208,36 @@ def findings(masks: Sequence[Mask], previews: Sequence[Preview], by_day: Sequenc
     """
     if not masks:
         return []
-    light = [halved(colour.luminance(p.linear)) for p in previews]
-    hidden = [halved(m.hidden) > 127 for m in masks]
-    shown = [np.where(h, np.float32(0), f) for f, h in zip(light, hidden, strict=True)]
-    best, second, _, _ = cues.extremes(shown)
+    light = Row([p.drawer.put(halved(colour.luminance(p.linear))) for p in previews])
+    hidden = Row([p.drawer.put(halved(m.hidden) > 127) for m, p in zip(masks, previews, strict=True)])
+
+    def shown(i: int) -> NDArray[np.float32]:
+        return np.where(hidden[i], np.float32(0), light[i])
+
+    best, second, _, _ = cues.extremes(map(shown, range(len(masks))))
     plates = [f for f, a in zip(light, by_day, strict=True) if a]
-    daylight = np.asarray(np.mean(plates, axis=0) if plates else np.min(light, axis=0), np.float32)
+    daylight = np.asarray(np.mean(plates, axis=0) if plates else reduce(np.minimum, light), np.float32)
 
     def remarks(i: int) -> list[Finding]:
         if not hidden[i].any():
             return []
-        others = np.maximum(cues.other(shown[i], best, second), 0)
-        found = _hides(masks[i].name, hidden[i], shown[i], others, daylight)
+        own = shown(i)
+        others = np.maximum(cues.other(own, best, second), 0)
+        found = _hides(masks[i].name, hidden[i], own, others, daylight)
         found += _before_sky(masks[i], previews[i], daylight) if plates else []
         return found + _unsure(masks[i])
 
     found = parallel.each(remarks, range(len(masks)))
-    seen = [halved(p.valid.view(np.uint8)) > 0 for p in previews]
-    return [*_never_seen(hidden, seen), *(remark for some in found for remark in some)]
+    return [*_never_seen(hidden, previews), *(remark for some in found for remark in some)]
 
 
-def _never_seen(hidden: Sequence[NDArray[np.bool_]], valid: Sequence[NDArray[np.bool_]]) -> list[Finding]:
-    gone = np.all([h | ~v for h, v in zip(hidden, valid, strict=True)], axis=0) & np.any(hidden, axis=0)
+def _never_seen(hidden: Sequence[NDArray[np.bool_]], previews: Sequence[Preview]) -> list[Finding]:
+    """Remark on what is hidden (half size) in every frame that reaches it, and in one at least."""
+    ever, gone = np.zeros_like(hidden[0]), np.ones_like(hidden[0])
+    for own, preview in zip(hidden, previews, strict=True):
+        ever |= own
+        gone &= own | (halved(preview.valid.view(np.uint8)) == 0)
+    gone &= ever
     if gone.mean() < MUCH / 10:
         return []
     return [
@@ -276,12 +289,13 @@ def _hides(
 
 
 def _before_sky(mask: Mask, preview: Preview, daylight: NDArray[np.float32]) -> list[Finding]:
+    clipped, hidden = preview.clipped, mask.hidden
     for region in mask.regions:
         r0, c0, r1, c1 = region.box
-        burnt = preview.clipped[r0:r1, c0:c1] & (mask.hidden[r0:r1, c0:c1] > 127)
+        burnt = clipped[r0:r1, c0:c1] & (hidden[r0:r1, c0:c1] > 127)
         rows, columns = np.nonzero(burnt)
         behind = daylight[(r0 + rows) // 2, (c0 + columns) // 2]
-        if burnt.sum() > regions.HEAD * preview.clipped.size and np.median(behind) > BRIGHT_SKY:
+        if burnt.sum() > regions.HEAD * clipped.size and np.median(behind) > BRIGHT_SKY:
             return [
                 Finding(
                     code="head-before-sky",
@@ -295,7 +309,7 @@ def _before_sky(mask: Mask, preview: Preview, daylight: NDArray[np.float32]) -> 
 
 
 def _unsure(mask: Mask) -> list[Finding]:
-    least = UNSURE * mask.hidden.size
+    least = UNSURE * np.prod(shape_of(mask, "hidden"))
     large = [r for r in mask.regions if r.unsure and r.area_px >= least]
     return [
         Finding(

@@ -104,7 +104,7 @@ class Base:
         self.coarse = Coarse(sighting)
         self.coarse_template = Template.of(self.coarse.view)
         self.coarse_signed = Template.of(self.coarse.view, signed=True)
-        if sighting.crops is not None:
+        if sighting.corners is not None:
             view: View = Windows(sighting, np.eye(3))
         else:
             view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
@@ -125,7 +125,7 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
     lift = enlarging(coarse.full_step / sighting.step)
     matrix = normalised(lift @ rough @ np.linalg.inv(lift))
     view: View
-    if sighting.crops is None:
+    if sighting.corners is None:
         view = coarse.view if coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
     else:
         if _beyond_crops(matrix, sighting):
@@ -141,7 +141,10 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
         matrix = nearer
     seen = _refined(base.template, view, matrix, enough=EXACT_PX)
     again = _refined(base.signed_template, view, seen.next)
-    brought = Brought(again.matrix, view.at(again.matrix), again.seen.patches, view.reached(again.matrix))
+    brought = Brought(
+        drawer=sighting.drawer, matrix=again.matrix, doubled=view.at(again.matrix), signed=again.seen.patches,
+        reached=view.reached(again.matrix),
+    )  # fmt: skip
     match = replace(_matched(seen, again, view.shape, sighting.step), sighting=sighting, brought=brought)
     if match.others or view is coarse.view:
         return match

@@ -16,14 +16,15 @@ from numpy.typing import NDArray
 
 from . import encode, fingerprints, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import Choices, Decision, Given, Offer, decide
+from .decisions import FIELD_BYTES, Choices, Decision, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series
 from .fullmask import FullMask
 from .handoff import Extras
-from .looking import Known, Progress
+from .looking import MEMORY_BYTES, Known, Progress
+from .offer import Offer
 from .previews import small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
@@ -31,11 +32,12 @@ from .worksheet import FrameRecord, Lamp, Worksheet
 RESULT_BYTES = 12
 """Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
 
-WORKING_BYTES = 450_000_000
+WORKING_BYTES = 480_000_000
 """Memory for libraries, the net and strips."""
 
-PREVIEW_BYTES = 34
-"""Memory per frame and pixel of its preview in the first pass. Like the others from measured peaks: benchmarks/batch.md."""
+PREVIEW_BYTES = 21
+"""Memory per frame and pixel of its preview in the first pass, as long as nothing waits in a file. Like the others from measured
+peaks: benchmarks/speed.md."""
 
 DISK_BYTES = 9
 """Disk per pixel: composite.tif at 16 bits, picture.jpg and masks."""
@@ -122,7 +124,7 @@ def merge_folder(
         Further files: layers, clip, delivery copy; compression and location.
     memory_bytes : int, optional
         What the merge may take; what it does not need itself keeps decoded frames. By default none are kept in memory:
-        the peak grows by a preview and what is found on it for each frame (about 25 MB), not by decoded frames.
+        the peak does not grow with the number of frames.
     overwrite : bool
         Replace a folder also if lampwalk did not write it.
     progress : callable, optional
@@ -276,11 +278,12 @@ def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
 
 
 def needed_bytes(series: Series) -> int:
-    """Memory that a merge takes at its peak: all previews in the first pass; in the second, the result and two frames."""
+    """Memory that a merge takes at its peak: what is kept of frames in the first pass; in the second, the result; two frames."""
     height, width = series.shape
     two_frames = 2 * 3 * max(frame.facts.bits or 8 for frame in series.frames) // 8 * height * width
     small_height, small_width = small_shape((height, width))
-    first = two_frames + PREVIEW_BYTES * small_height * small_width * len(series)
+    kept = PREVIEW_BYTES * small_height * small_width * len(series)
+    first = two_frames + min(kept, MEMORY_BYTES + FIELD_BYTES)
     second = two_frames + RESULT_BYTES * height * width
     return max(first, second) + WORKING_BYTES
 
@@ -306,9 +309,11 @@ def _scratch(folder: Path, memory_bytes: int = 0, desk: Desk | None = None) -> I
     """Give a shelf with scratch files beside the result; they are gone before the run folder is moved into place."""
     scratch = folder / "scratch"
     scratch.mkdir()
+    shelf = Shelf(scratch, memory_bytes, desk)
     try:
-        yield Shelf(scratch, memory_bytes, desk)
+        yield shelf
     finally:
+        shelf.close()
         shutil.rmtree(scratch, ignore_errors=True)
 
 
@@ -350,13 +355,18 @@ def _write(
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
     picture8 = encode.to_eight_bits(picture)
     told: dict[str, Any] = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
+    hidden = {d.frame.name: d.hidden for d in result.decisions.frames if d.hidden is not None}
+
+    def mask_of(name: str) -> NDArray[np.uint8] | None:
+        return hidden[name].small() if name in hidden else None
+
     (folder / "masks").mkdir()
     jobs: list[Callable[[], None]] = [
         lambda: encode.write_jpeg(folder / "picture.jpg", picture8, **told),
         lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
         *(partial(_write_mask, folder, d) for d in result.decisions.frames),
-        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, masks=_small_masks(result)),
+        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, mask_of=mask_of),
     ]
     parallel.each(lambda job: job(), jobs)
     handoff.write(folder, result, picture, carried, extras)
@@ -368,10 +378,6 @@ def _contents(series: Series) -> dict[str, str]:
     """Digests of the frames' files."""
     files = {frame.name: frame.path for frame in series.frames if frame.path is not None}
     return dict(zip(files, parallel.each(Desk().content, files.values()), strict=True))
-
-
-def _small_masks(result: Composite) -> dict[str, NDArray[np.uint8]]:
-    return {d.frame.name: d.hidden.small() for d in result.decisions.frames if d.hidden is not None}
 
 
 def _write_mask(folder: Path, d: Decision) -> None:

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .drawer import Drawer, Waiting
 from .geometry import Matrix
 from .sighting import PATCH_PX, Field, Gradient, Grey, Sighting, patch_side, seen_corners, sites
 
@@ -92,16 +93,16 @@ class Windows:
     """
 
     def __init__(self, sighting: Sighting, frame_to_reference: Matrix) -> None:
-        assert sighting.crops is not None
         assert sighting.corners is not None
+        crops = sighting.crops
         self.interpolation = _interpolation(sighting.step == 1)
         self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
         n = self.window = PATCH_PX + 2 * WINDOW_PX
         within = seen_corners(self.sites, frame_to_reference, PATCH_PX, n) - sighting.corners
-        within = np.clip(within, 0, sighting.crops.shape[1] - n)
+        within = np.clip(within, 0, crops.shape[1] - n)
         self.corners = sighting.corners + within
-        cut = [crop[y : y + n, x : x + n] for crop, (x, y) in zip(sighting.crops, within, strict=True)]
+        cut = [crop[y : y + n, x : x + n] for crop, (x, y) in zip(crops, within, strict=True)]
         self.gradient = Gradient.of(np.concatenate(cut))
 
     @cached_property
@@ -164,25 +165,30 @@ def _within(
 
 def view_of(sighting: Sighting, frame_to_reference: Matrix) -> View:
     """A frame's representation at working size, as large as a homography (right to about 4 px) needs it."""
-    if sighting.crops is None:
+    if sighting.corners is None:
         return Whole(sighting.small, full_size=sighting.step == 1)
     return Windows(sighting, frame_to_reference)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Brought:
     """The patches of one frame as its matrix brings them to the reference."""
 
+    drawer: Drawer
     matrix: Matrix
-    doubled: Field
-    signed: Field
+    doubled: Waiting = Waiting()
+    signed: Waiting = Waiting()
     reached: NDArray[np.bool_]
 
 
-def bring(view: View, frame_to_reference: Matrix) -> Brought:
+def bring(sighting: Sighting, frame_to_reference: Matrix) -> Brought:
     """Patches of both representations in the reference's geometry."""
+    view = view_of(sighting, frame_to_reference)
     doubled, signed = (view.at(frame_to_reference, signed=signed) for signed in (False, True))
-    return Brought(frame_to_reference, doubled, signed, view.reached(frame_to_reference))
+    return Brought(
+        drawer=sighting.drawer, matrix=frame_to_reference, doubled=doubled, signed=signed,
+        reached=view.reached(frame_to_reference),
+    )  # fmt: skip
 
 
 def centres_of(shape: tuple[int, int]) -> Floats:

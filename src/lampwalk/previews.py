@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, NoReturn, overload
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, geometry, light
-from .drawer import IN_MEMORY, Drawer
+from .drawer import IN_MEMORY, Drawer, Waiting, shape_of
 from .geometry import Matrix
 
 LONG_SIDE = 1200
@@ -21,29 +21,32 @@ CLIPPED = 0.98
 """Encoded value from which on a channel counts as clipped (a JPEG's ringing stays above it)."""
 
 
-class _Light:
-    """An attribute of linear light, (h, w, 3) float32 in 0-1, that is kept in half the memory.
+class _Light(Waiting):
+    """Linear light, (h, w, 3) float32 in 0-1, that waits in half the memory.
 
     It is kept as 16-bit square roots: at a thousandth of full light a step is a thousandth of that, less than the noise of
-    any preview. A series of many frames is held as previews, all at once, so the roots wait in the frame's `drawer`.
+    any preview.
     """
 
-    def __set_name__(self, owner: type, name: str) -> None:
-        self._kept = f"_{name}"
+    def packed(self, values: NDArray[np.float32]) -> NDArray[np.uint16]:
+        return light.rooted(values)
 
-    @overload
-    def __get__(self, frame: None, owner: type) -> NoReturn: ...
-    @overload
-    def __get__(self, frame: object, owner: type) -> NDArray[np.float32]: ...
-    def __get__(self, frame: object | None, owner: type) -> NDArray[np.float32]:
-        if frame is None:
-            raise AttributeError(self._kept)  # so that a dataclass finds no default
-        linear = light.squared(frame.__dict__[self._kept].get())
+    def unpacked(self, values: NDArray[np.uint16], thing: object) -> NDArray[np.float32]:
+        linear = light.squared(values)
         linear.setflags(write=False)  # it is a copy: what is written into it would be lost
         return linear
 
-    def __set__(self, frame: object, linear: NDArray[np.float32]) -> None:
-        frame.__dict__[self._kept] = frame.__dict__["drawer"].put(light.rooted(linear))
+
+class _Bits(Waiting):
+    """Flags, (h, w) bool, that wait as bits."""
+
+    def packed(self, values: NDArray[np.bool_]) -> NDArray[np.uint8]:
+        return np.packbits(values, axis=1)
+
+    def unpacked(self, values: NDArray[np.uint8], thing: Preview) -> NDArray[np.bool_]:  # type: ignore[override]
+        flags = np.unpackbits(values, axis=1, count=thing.shape[1]).view(np.bool_)
+        flags.setflags(write=False)
+        return flags
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,7 +57,7 @@ class Preview:
     ----------
     name : str
     drawer : Drawer
-        Where its light waits, and that of all previews that are made of it; by default in memory.
+        Where all of it waits, and what is made of it; by default in memory.
     linear : (h, w, 3) float32
         Linear light, 0-1; a new array each time, not to be written to.
     clipped : (h, w) bool
@@ -68,14 +71,15 @@ class Preview:
     name: str
     drawer: Drawer = IN_MEMORY
     linear: _Light = _Light()
-    clipped: NDArray[np.bool_]
-    valid: NDArray[np.bool_]
+    clipped: _Bits = _Bits()
+    valid: _Bits = _Bits()
     full_shape: tuple[int, int]
 
     @property
     def shape(self) -> tuple[int, int]:
         """Height and width of the preview."""
-        return self.valid.shape[0], self.valid.shape[1]
+        h, w, _ = shape_of(self, "linear")
+        return h, w
 
 
 def small_shape(full: tuple[int, int], long_side: int = LONG_SIDE) -> tuple[int, int]:

@@ -8,7 +8,7 @@ surface, no reflection.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from . import parallel
 from .colour import LUMINANCE
 from .light import darkest
 from .places import NOTHING, Settled, gather, settle
@@ -87,6 +88,10 @@ HINT_ERROR_EV = 0.06
 HINTS = 2
 """Channels that must tell it is not."""
 
+Map = NDArray[np.float32]
+Look = Callable[[Map], Map]
+"""What is looked at of linear light, (h, w, 3) to (h, w)."""
+
 Points = NDArray[np.intp]
 Windows = tuple[Points, Points, NDArray[np.float32]]
 """Centres (n,), pixels (n, p) and weights (n, p) of windows that see reflections only."""
@@ -144,12 +149,10 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Mirrored
     list of Mirrored or None
         None where too little was found, or it does not agree.
     """
-    plain = [_quiet(darkest(p.linear)) for p in previews]  # mirrors are neutral, paint is dark in one channel
-    plate = _second_darkest(plain) if lit and len(plain) > 2 else plain[at]
-    good = [_good(p) for p in previews]
-    glint = _glints(plate) & good[at]
+    plate = _plate(previews, darkest, at, lit=lit)  # mirrors are neutral, paint is dark in one channel
+    glint = _glints(plate) & _good(previews[at])
     windows = [_windows(plate, glint, sigma) for sigma in WINDOWS_PX]
-    slopes = _slopes(plain, plate, windows, good)
+    slopes = _slopes(previews, darkest, plate, windows)
     if lit:
         slopes = slopes.over(at)
     witness = _Witnesses(np.concatenate([points for points, _, _ in windows]), plate.shape, lit=lit)
@@ -158,7 +161,7 @@ def measure(previews: Sequence[Preview], at: int, *, lit: bool) -> list[Mirrored
     sure = [drift.agreed and drift.error < ERROR_EV for drift in found]
     if not any(sure):
         return [None] * len(previews)
-    channels = [_channel(previews, at, c, windows, good, lit=lit) for c in range(3)]
+    channels = [_channel(previews, at, c, windows, lit=lit) for c in range(3)]
 
     def mirrored(i: int) -> Mirrored | None:
         colours = [witness.ask(channel, i, keep, slanted=False) for channel in channels]
@@ -191,13 +194,13 @@ def _channel(
     at: int,
     channel: int,
     windows: Sequence[Windows],
-    good: Sequence[NDArray[np.bool_]],
     *,
     lit: bool,
 ) -> _Slopes:
-    pictures = [_quiet(np.ascontiguousarray(p.linear[..., channel])) for p in previews]
-    plate = _second_darkest(pictures) if lit and len(pictures) > 2 else pictures[at]
-    slopes = _slopes(pictures, plate, windows, good)
+    def picked(linear: Map) -> Map:
+        return np.ascontiguousarray(linear[..., channel])
+
+    slopes = _slopes(previews, picked, _plate(previews, picked, at, lit=lit), windows)
     return slopes.over(at) if lit else slopes
 
 
@@ -221,9 +224,13 @@ def _quiet(channel: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(channel, (0, 0), QUIET_PX), np.float32)
 
 
-def _second_darkest(pictures: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:
-    low, second = pictures[0], np.full_like(pictures[0], np.inf)
-    for picture in pictures[1:]:
+def _plate(previews: Sequence[Preview], look: Look, at: int, *, lit: bool) -> Map:
+    """What frames are compared with: one of them, or where that is lit the second darkest of all."""
+    low = _quiet(look(previews[at].linear))
+    if not lit or len(previews) < 3:
+        return low
+    second = np.full_like(low, np.inf)
+    for picture in (_quiet(look(p.linear)) for i, p in enumerate(previews) if i != at):  # one at a time
         second, low = np.minimum(second, np.maximum(low, picture)), np.minimum(low, picture)
     return second
 
@@ -233,33 +240,33 @@ def _good(preview: Preview) -> NDArray[np.bool_]:
     return np.asarray(cv2.erode(good, np.ones((9, 9), np.uint8)) > 0)
 
 
-def _slopes(
-    frames: Sequence[NDArray[np.float32]],
-    plate: NDArray[np.float32],
-    windows: Sequence[Windows],
-    good: Sequence[NDArray[np.bool_]],
-) -> _Slopes:
+def _slopes(previews: Sequence[Preview], look: Look, plate: Map, windows: Sequence[Windows]) -> _Slopes:
     """Slope of each frame on the plate in windows, the lamp light there, and whether to trust it."""
-    found: list[tuple[NDArray[Any], NDArray[Any], NDArray[np.bool_]]] = []
+    below = []
     for points, inside, around in windows:
         a = plate.ravel()[inside]
         share = around / around.sum(axis=1, keepdims=True)
         middle = np.einsum("np,np->n", share, a)
         pull = share * (a - middle[:, None])
         spread = np.maximum(np.einsum("np,np->n", pull, a), np.float32(1e-9))
+        below.append((points, inside, share, middle, pull, spread))
+
+    def one(preview: Preview) -> tuple[NDArray[Any], NDArray[Any], NDArray[np.bool_]]:
+        frame, usable = _quiet(look(preview.linear)).ravel(), _good(preview).ravel()
         ev, error, sure = [], [], []
-        for frame, usable in zip(frames, good, strict=True):
-            f = frame.ravel()[inside]
+        for points, inside, share, middle, pull, spread in below:
+            f = frame[inside]
             slope = np.einsum("np,np->n", pull, f) / spread
             mean = np.einsum("np,np->n", share, f)
             own = np.maximum(np.einsum("np,np,np->n", share, f, f) - mean**2, 1e-12)
             lamp = np.abs(mean - slope * middle) / (np.maximum(slope, 0.05) * np.sqrt(spread))
             ev.append(np.log2(np.maximum(slope, 1e-3)))
             error.append(np.hypot(READ_EV, UNEVEN_EV * lamp))
-            sure.append((slope > 0.1) & (slope**2 * spread > CORRELATED * own) & usable.ravel()[points])
-        found.append((np.array(ev), np.array(error), np.array(sure)))
-    every, errors, trust = (np.concatenate([f[k] for f in found], axis=-1) for k in range(3))
-    return _Slopes(every.astype(np.float64), errors.astype(np.float64), trust)
+            sure.append((slope > 0.1) & (slope**2 * spread > CORRELATED * own) & usable[points])
+        return np.concatenate(ev), np.concatenate(error), np.concatenate(sure)
+
+    ev, error, trust = (np.array(told) for told in zip(*parallel.each(one, previews), strict=True))
+    return _Slopes(ev.astype(np.float64), error.astype(np.float64), trust)
 
 
 def _glints(plate: NDArray[np.float32]) -> NDArray[np.bool_]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 import cv2
@@ -148,7 +149,7 @@ def compare(previews: Sequence[Preview], ambient: Sequence[bool]) -> Light:
         best=best,
         second=second,
         daylight=np.mean(plates, axis=0, dtype=np.float32) if plates else None,
-        clipped=np.sum([p.clipped for p in previews], axis=0, dtype=np.uint8),
+        clipped=reduce(np.add, (p.clipped.view(np.uint8) for p in previews)),
         detail=detail,
     )
 
@@ -223,6 +224,7 @@ def find(probability: Map, preview: Preview, light: Light) -> tuple[Area, tuple[
     heads, plain = _bright_heads(probability, preview.clipped & (light.clipped == 1), mine, others)
     p = np.where(plain, np.float32(1), probability)
     parts = _parts(p, heads | plain, louder, darker)
+    del others, darker  # two frames are looked at at a time, and this is where most memory is held
     chosen = _joined(parts, _judge(parts, p.size))
     area = parts.spots.map(chosen)
     heads = (heads | plain) & area
@@ -345,11 +347,14 @@ def _upright(mine: Map, light: Light, heads: Area) -> Map:
     """How far upright lines lie outside of what all other frames show, natural log, averaged along them."""
     top, below, above, low = light.detail
     beside = cv2.dilate(heads.view(np.uint8), np.ones((1, 2 * ACROSS_PX + 3), np.uint8)) > 0
-    brighter = np.maximum(mine - other(mine, top, below), 0)
-    darker = np.maximum(other(mine, low, above) - mine, 0)
-    brighter[beside] = darker[beside] = 0  # a head's own edges are no poles
-    along = (1, 2 * ALONG_PX + 1)
-    return np.asarray(cv2.max(cv2.blur(brighter, along), cv2.blur(darker, along)), np.float32)
+
+    def along(outside: Map) -> Map:
+        np.maximum(outside, 0, out=outside)
+        outside[beside] = 0  # a head's own edges are no poles
+        return np.asarray(cv2.blur(outside, (1, 2 * ALONG_PX + 1)), np.float32)
+
+    brighter = along(mine - other(mine, top, below))
+    return np.maximum(brighter, along(other(mine, low, above) - mine))
 
 
 def _poles(heads: Area, upright: Map) -> Area:

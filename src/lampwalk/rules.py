@@ -7,7 +7,7 @@ frames.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
@@ -281,8 +281,17 @@ def reach(
     ----------
     Expected values of normal order statistics: H. A. David, Order Statistics.
     """
+    return tuple(parallel.each(one_by_one(previews, ambient, glow), range(len(previews))))
+
+
+def one_by_one(
+    previews: Sequence[Preview],
+    ambient: Sequence[bool],
+    glow: Sequence[light.Field | None] | None = None,
+) -> Callable[[int], NDArray[np.uint8] | None]:
+    """Give the reach of any frame when asked, so that not all are held at once: `reach` by frame number."""
     if not any(ambient):
-        return (None,) * len(previews)
+        return lambda _: None
     quiet = list(ambient).index(True)
     below = _Below(previews[quiet])
     strays = [None] * len(previews) if glow is None else glow
@@ -290,7 +299,7 @@ def reach(
     def one(i: int) -> NDArray[np.uint8] | None:
         return None if i == quiet else below.reach(previews[i], light.stray_of(strays[i]))
 
-    return tuple(parallel.each(one, range(len(previews))))
+    return one
 
 
 def as_merged(

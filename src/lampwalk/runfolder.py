@@ -8,7 +8,7 @@ import logging
 import os
 import shutil
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -218,7 +218,7 @@ def write_contact_sheet(
     sheet: Worksheet,
     picture: NDArray[np.uint8],
     *,
-    masks: Mapping[str, NDArray[np.uint8]],
+    mask_of: Callable[[str], NDArray[np.uint8] | None],
 ) -> None:
     """Every frame small, with its mask outlined, its number and capture time; the result at the end.
 
@@ -230,10 +230,10 @@ def write_contact_sheet(
     sheet : Worksheet
     picture : (H, W, 3) uint8
         The finished picture.
-    masks : mapping of frame name to (h, w) uint8
-        At preview size, in each frame's own geometry.
+    mask_of : callable
+        Mask of a frame by its name, (h, w) uint8 at preview size in its own geometry; None where there is none.
     """
-    cells = [_cell(folder, i + 1, frame, sheet, masks.get(frame.name)) for i, frame in enumerate(frames)]
+    cells = [_cell(folder, i + 1, frame, sheet, mask_of(frame.name)) for i, frame in enumerate(frames)]
     height = cells[0].shape[0]
     width = min(CELL_PX, round((height - 40) * picture.shape[1] / picture.shape[0]))
     small = cv2.resize(
@@ -250,8 +250,9 @@ def write_contact_sheet(
     columns = max(2, min(5, int(np.ceil(np.sqrt(len(cells))))))
     while len(cells) % columns:
         cells.append(np.full_like(cells[0], 46))
-    rows = [np.hstack(cells[i : i + columns]) for i in range(0, len(cells), columns)]
-    encode.write_jpeg(folder / "contact_sheet.jpg", np.vstack(rows), icc=None, exif=None, quality=90)
+    whole = np.vstack([np.hstack(cells[i : i + columns]) for i in range(0, len(cells), columns)])
+    cells.clear()
+    encode.write_jpeg(folder / "contact_sheet.jpg", whole, icc=None, exif=None, quality=90)
 
 
 def _cell(

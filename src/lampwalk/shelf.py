@@ -59,6 +59,7 @@ class Shelf:
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
         self._tried, self._worth = False, None  # type: bool, bool | None
         self._held: list[tuple[str, NDArray[Any]]] = []  # the frame, or "", and its memory
+        self._drawers: list[Drawer] = []
         self._lock = Lock()
 
     def decode(self, frame: Frame, frames_in_all: int, *, last: bool = False) -> NDArray[Any]:
@@ -136,9 +137,17 @@ class Shelf:
             if frame.array is None and frame.name not in self._kept and pixels.flags.writeable:
                 self._held = [*self._held[1 - HELD :], (frame.name if untouched else "", pixels)]
 
-    def drawer(self) -> Drawer:
-        """Give a drawer for small things of the first pass; its file lies beside the decoded frames."""
-        return Drawer(self._scratch)
+    def drawer(self, memory_bytes: int) -> Drawer:
+        """Give a drawer for what is small; its file lies beside the decoded frames, and is closed with the shelf."""
+        drawer = Drawer(self._scratch, memory_bytes)
+        self._drawers.append(drawer)
+        return drawer
+
+    def close(self) -> None:
+        """Let go of everything that was kept, and of the files of all drawers."""
+        self.clear()
+        for drawer in self._drawers:
+            drawer.close()
 
     def clear(self) -> None:
         """Let go of the memory for decoding."""

@@ -10,17 +10,20 @@ With its direction doubled, the *polarity* of an edge falls out too, which turns
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .drawer import IN_MEMORY, Drawer, Waiting
 from .geometry import STRIP_ROWS, Matrix, scaling
 
 Grey = NDArray[np.uint8]
 Field = NDArray[np.float32]
+
+_NO_CROPS = np.empty((0, 0, 0), np.uint8)
 
 SMALL_PX = 1000
 """Most pixels on the long side of the small picture. It is reduced by a whole number, which costs a seventh of any other
@@ -49,7 +52,7 @@ NOISE_FLOOR = 0.004
 """Gradient of the logarithm, 1/px, below which a place counts as flat: about a level of an 8-bit mid-grey."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Sighting:
     """One frame as alignment sees it.
 
@@ -60,12 +63,14 @@ class Sighting:
         Full-size pixels per working pixel.
     small_step : int
         Full-size pixels per pixel of the small picture.
+    drawer : Drawer
+        Where its pictures wait; by default in memory.
     small : (h, w) uint8
-        Grey picture; at working size where ``crops`` is None.
-    crops : (K, side, side) uint8 or None
-        Grey crops at working size, in the order of `sites`.
-    corners : (K, 2) int
-        xy of the crops' first pixels at working size.
+        Grey picture; at working size where there are no crops. Not to be written to.
+    crops : (K, side, side) uint8
+        Grey crops at working size, in the order of `sites`. Not to be written to.
+    corners : (K, 2) int or None
+        xy of the crops' first pixels at working size; None where there are no crops.
     problem : str
         Why this frame cannot be aligned; empty where it can.
     """
@@ -73,8 +78,9 @@ class Sighting:
     shape: tuple[int, int]
     step: int = 1
     small_step: int = 1
-    small: Grey = field(repr=False)
-    crops: Grey | None = field(default=None, repr=False)
+    drawer: Drawer = field(default=IN_MEMORY, repr=False)
+    small: Waiting = Waiting()
+    crops: Waiting = Waiting()
     corners: NDArray[np.int64] | None = field(default=None, repr=False)
     problem: str = ""
 
@@ -100,13 +106,15 @@ def observe(pixels: NDArray[Any]) -> Sighting:
     step = max(1, -(-max(shape) // WORK_PX))
     if min(shape) < MIN_SIDE_PX:
         problem = "the picture is too small to be aligned"
-        return Sighting(shape=shape, step=step, small=_eight_bits(_grey(pixels)), problem=problem)
+        return Sighting(shape=shape, step=step, small=_eight_bits(_grey(pixels)), crops=_NO_CROPS, problem=problem)
     if max(shape) <= WHOLE_PX or min(shape) // step < 2 * (PATCH_PX + 2 * MARGIN_PX):
         step = small_step = 1
     else:
         small_step = -(-max(shape) // SMALL_PX)
     small = _eight_bits(_reduced_grey(pixels, small_step))
-    bare = Sighting(shape=shape, step=step, small_step=small_step, small=small, problem=_problem(small))
+    bare = Sighting(
+        shape=shape, step=step, small_step=small_step, small=small, crops=_NO_CROPS, problem=_problem(small)
+    )
     return bare if small_step == 1 or bare.problem else with_crops(bare, pixels, np.eye(3))
 
 
@@ -119,10 +127,7 @@ def with_crops(sighting: Sighting, pixels: NDArray[Any], frame_to_reference: Mat
     crops = np.empty((len(corners), side, side), np.uint8)
     for crop, (x, y) in zip(crops, corners * sighting.step, strict=True):
         crop[...] = _eight_bits(reduced(_grey(pixels[y : y + n, x : x + n]), sighting.step))
-    return Sighting(
-        shape=sighting.shape, step=sighting.step, small_step=sighting.small_step, small=sighting.small,
-        crops=crops, corners=corners,
-    )  # fmt: skip
+    return replace(sighting, crops=crops, corners=corners)
 
 
 def seen_corners(at: NDArray[np.int64], frame_to_reference: Matrix, patch: int, side: int) -> NDArray[np.int64]:

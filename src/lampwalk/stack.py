@@ -14,6 +14,9 @@ from .errors import InputError
 NOBODY = 0
 """Value of the coverage map where no frame has brought any light."""
 
+FILLED = 255
+"""Value of the coverage map where the light is a fill, not measured."""
+
 
 class Stack:
     """Frames merged one at a time by one rule.

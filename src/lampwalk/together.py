@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from . import motion, parallel
 from .geometry import Matrix, moved, normalised
 from .motion import Displacements, Floats, apart_px
-from .patches import ALIKE, Brought, Template, bring, centres_of, view_of
+from .patches import ALIKE, Brought, Template, bring, centres_of
 from .sighting import Sighting
 
 DISAGREE = 2.0
@@ -99,9 +99,7 @@ class Together:
         self.brought = dict(brought)
         self.kept = [i for i in self.numbers if i in brought and self.settled(i, matrices[i])]
         new = [i for i in self.numbers if i not in self.kept]
-        self.brought |= zip(
-            new, parallel.each(lambda i: bring(view_of(sightings[i], matrices[i]), matrices[i]), new), strict=True
-        )
+        self.brought |= zip(new, parallel.each(lambda i: bring(sightings[i], matrices[i]), new), strict=True)
         self.links: list[Link] = [link for link in links if link.of in self.kept and link.to in self.kept]
         self.links += [link for made in parallel.each(self._links, self.numbers[:-1]) for link in made]
         self.relief = self._strong_relief() if relief is None else relief

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -109,7 +111,9 @@ def test_faint_wide_light_is_not_lost() -> None:
 
 def test_clipped_light_always_takes_part() -> None:
     frames, _ = series(3)
-    frames[2].clipped[50, 60] = True
+    clipped = frames[2].clipped.copy()
+    clipped[50, 60] = True
+    frames[2] = replace(frames[2], clipped=clipped)
     found = rules.reach(frames, [True, False, False])[2]
     assert found is not None
     assert found[50, 60] > 128

@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from .. import ambient, composite, fill, geometry, lamps, merging, parallel, rules
 from ..ambient import Level
 from ..colour import to_encoded, to_linear
-from ..decisions import Decision, Decisions, Given, Offer, decide
+from ..decisions import Decision, Decisions, Given, decide
 from ..fullmask import FullMask
 from ..geometry import STRIP_ROWS
 from ..light import UNITY, Field, crop_field, gain_field, halved, nothing, stray_field
+from ..offer import Offer
 from ..previews import CLIPPED, Preview, align_preview, make_preview
 from ..stack import Stack
 from ..worksheet import Lamp, Worksheet

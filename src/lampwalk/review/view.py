@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from .. import finish
-from ..decisions import Offer
 from ..errors import LampwalkError
+from ..offer import Offer
 from ..worksheet import FrameRecord
 from .session import Session
 
