@@ -363,10 +363,10 @@ def _write(
     (folder / "masks").mkdir()
     jobs: list[Callable[[], None]] = [
         lambda: encode.write_jpeg(folder / "picture.jpg", picture8, **told),
+        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, mask_of=mask_of),
         lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
         *(partial(_write_mask, folder, d) for d in result.decisions.frames),
-        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, mask_of=mask_of),
     ]
     parallel.each(lambda job: job(), jobs)
     handoff.write(folder, result, picture, carried, extras)

@@ -116,6 +116,25 @@ def test_lit_ground_is_left(series, monkeypatch):
     assert (found(series, likely(series, 1, lit, 0.9), monkeypatch)[1].hidden[lit] == 255).all()
 
 
+@pytest.mark.parametrize(
+    ("seen", "light", "gone"), [(0.05, 0.9, True), (0.01, 0.9, False), (0.05, 0.04, False)], ids=str
+)
+def test_the_rest_of_a_thing_half_found_goes_with_it(series, monkeypatch, seen, light, gone):
+    """A helper's face, cut off from the body by leaves: hardly likely, but thick, near and brighter than all other frames."""
+    body, face = box(120, 20, 190, 60), box(96, 28, 115, 52)
+    linear = series[4].linear.copy()
+    linear[body] = 0.002  # darker than daylight
+    linear[face] = light
+    series[4] = preview("04", linear)
+    p = likely(series, 4, body)
+    p[4][face] = seen
+    hidden = found(series, p, monkeypatch)[4].hidden
+    assert (hidden[body] == 255).all()
+    assert (hidden[98:113, 30:50] == 255).all() == gone
+    p[4][box(60, 20, 90, 60)] = 0.05  # lit, too, but as other frames are
+    assert not found(series, p, monkeypatch)[4].hidden[60:85, 20:60].any()
+
+
 def test_head_is_found_by_shape_alone(series, monkeypatch):
     """Convex, burnt out in one frame, dark close beside it; the pole that hangs at it comes with it."""
     nothing = [np.zeros(q.shape, np.float32) for q in series]
