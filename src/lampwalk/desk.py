@@ -76,11 +76,12 @@ class Desk:
         path = self._file(frame, hot)
         if path is None:
             return None
+        shape = (*frame.shape, 3)
         try:
-            pixels = np.load(path, mmap_mode="r")
-        except (OSError, ValueError, EOFError):
+            dtype = np.uint16 if path.stat().st_size == 2 * np.prod(shape) else np.uint8
+            return np.asarray(np.memmap(path, dtype, "r", shape=shape))
+        except (OSError, ValueError):  # gone, or cut short
             return None
-        return np.asarray(pixels) if pixels.shape == (*frame.shape, 3) else None
 
     def keep(self, frame: Frame, hot: NDArray[np.intp]) -> bool:
         """Decode a frame and keep it ready to be merged, unless it is kept already; False where there is no room for it.
@@ -103,7 +104,7 @@ class Desk:
             if shutil.disk_usage(path.parent).free < ROOM * needed:
                 return False
             with part.open("wb") as file:
-                np.save(file, prepared(frame, frame.pixels(), hot), allow_pickle=False)
+                file.write(np.ascontiguousarray(prepared(frame, frame.pixels(), hot)).data)
             part.replace(path)
         except OSError:
             part.unlink(missing_ok=True)
@@ -123,7 +124,7 @@ class Desk:
             return None
         content = self.content(frame.path)
         told = (content, frame.bits, frame.development, frame.facts.orientation, hot.tolist())
-        return self._folder / f"{blake2b(repr(told).encode(), digest_size=16).hexdigest()}.npy"
+        return self._folder / f"{blake2b(repr(told).encode(), digest_size=16).hexdigest()}.raw"
 
 
 def prepared(frame: Frame, pixels: NDArray[Any], hot: NDArray[np.intp]) -> NDArray[Any]:

@@ -304,9 +304,9 @@ def test_frames_are_decoded_while_somebody_looks_and_nothing_stays(run):
     session.start()
     folder = run.with_name(f".{run.name}.lampwalk-frames")
     for _ in range(600):
-        if len(list(folder.glob("*.npy"))) == 10:
+        if len(list(folder.glob("*.raw"))) == 10:
             break
         time.sleep(0.1)
-    assert len(list(folder.glob("*.npy"))) == 10
+    assert len(list(folder.glob("*.raw"))) == 10
     session.close()
     assert not folder.exists()
