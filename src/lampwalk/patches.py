@@ -5,7 +5,6 @@ The representation is smooth, so every second pixel says all: patches are sample
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
@@ -45,7 +44,7 @@ class Whole:
     """
 
     def __init__(self, picture: Grey, *, full_size: bool) -> None:
-        self.interpolation = _interpolation(full_size)
+        self.interpolation = interpolation_of(full_size)
         self.shape = (picture.shape[0], picture.shape[1])
         self.gradient = Gradient.of(picture)
         self.side = patch_side(self.shape)
@@ -94,7 +93,7 @@ class Windows:
     def __init__(self, sighting: Sighting, frame_to_reference: Matrix) -> None:
         assert sighting.crops is not None
         assert sighting.corners is not None
-        self.interpolation = _interpolation(sighting.step == 1)
+        self.interpolation = interpolation_of(sighting.step == 1)
         self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
         n = self.window = PATCH_PX + 2 * WINDOW_PX
@@ -140,7 +139,7 @@ class Windows:
 View = Whole | Windows
 
 
-def _interpolation(full_size: bool) -> int:
+def interpolation_of(full_size: bool) -> int:
     """Choose the one of the merge, or where pixels are larger than the frame's, one that displaces nothing.
 
     OpenCV's cubic (a = -0.75) displaces a ramp by up to 0.048 px at a quarter of a pixel. At full size this cancels when
@@ -167,22 +166,6 @@ def view_of(sighting: Sighting, frame_to_reference: Matrix) -> View:
     if sighting.crops is None:
         return Whole(sighting.small, full_size=sighting.step == 1)
     return Windows(sighting, frame_to_reference)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Brought:
-    """The patches of one frame as its matrix brings them to the reference."""
-
-    matrix: Matrix
-    doubled: Field
-    signed: Field
-    reached: NDArray[np.bool_]
-
-
-def bring(view: View, frame_to_reference: Matrix) -> Brought:
-    """Patches of both representations in the reference's geometry."""
-    doubled, signed = (view.at(frame_to_reference, signed=signed) for signed in (False, True))
-    return Brought(frame_to_reference, doubled, signed, view.reached(frame_to_reference))
 
 
 def centres_of(shape: tuple[int, int]) -> Floats:
