@@ -180,9 +180,9 @@ class Group:
         """Motions after one step."""
         n, (k, _, free) = len(self.numbers), self.slopes.shape
         rows = (self.slopes.transpose(0, 2, 1) @ look.curvature.reshape(k, 2, -1)).reshape(k, free, n, 2, n)
-        flat = rows.transpose(2, 1, 4, 0, 3).reshape(-1, 2 * k) @ self.slopes.reshape(2 * k, free)
-        normal = flat.reshape(n * free, n, free).reshape(n * free, n * free)
-        right = (look.slope.transpose(2, 0, 1).reshape(n, -1) @ self.slopes.reshape(-1, free)).ravel()
+        # not by matrix products: the order of their long sums depends on the number of threads
+        normal = np.einsum("kpibj,kbq->ipjq", rows, self.slopes).reshape(n * free, n * free)
+        right = np.einsum("kbi,kbp->ip", look.slope, self.slopes).ravel()
         to_unit = motion.unit_matrix(self.shape)
         units = [normalised(to_unit @ self.matrices[i] @ np.linalg.inv(to_unit)) for i in self.numbers]
         # every frame's own turn and zoom, and one bend for all: it tips a frame the more the more that one moved
