@@ -1,10 +1,10 @@
 """More series for the alignment alone: quay and loft were made after all frames were aligned together, pier and shed after
-strong relief was told from weak; none was looked at before.
+strong relief was told from weak, kiln and weir after frames were taken for mixtures of each other; none was looked at before.
 
-    python benchmarks/alignment_series.py OUTPUT_FOLDER [quay loft pier shed]
+    python benchmarks/alignment_series.py OUTPUT_FOLDER [quay loft pier shed kiln weir]
 
 Made with the parts of heldout.py, so the relief goes with the brightness everywhere, which is the hardest case: light then
-displaces what is seen exactly as a motion would. Pictures: `skimage.data` gravel, brick, grass, astronaut, coins, page.
+displaces what is seen exactly as a motion would. Pictures: `skimage.data` gravel, brick, grass, astronaut, coins, page, moon, camera, coffee.
 """
 
 from __future__ import annotations
@@ -97,11 +97,58 @@ def gravel_wall(folder: Path, seed: int, *, ambient: bool) -> None:
     make_series(world, [None, *rigs] if ambient else rigs, folder, seed, 0 if ambient else 1)
 
 
+def kiln(folder: Path) -> None:
+    """Five lamps and an ambient frame: a pocked wall over grass, a page pinned to it, three grey pillars."""
+    w, h, edge = 1360, 900, 520
+    focal = 0.9 * w
+    wall = np.tile(grey_photo("moon", 380), (2, 4))[:edge, :w, None] * np.array([0.9, 0.75, 0.65], np.float32)
+    ground, z = floor(grey_photo("grass", 512), h - edge, w, 260, focal, 1.25)
+    albedo, depth = walled(np.clip(wall, 0.02, 0.9), ground[..., None] * np.array([0.6, 0.7, 0.4], np.float32), z)
+    sheet = np.repeat(grey_photo("camera", 260)[..., None], 3, 2) * np.array([0.9, 0.9, 0.8], np.float32)
+    albedo[200:460, 560:820], depth[200:460, 560:820] = sheet, 4.0
+    bollards(depth, albedo, (((150, 330, 260, 660), 3.4), ((900, 360, 1000, 650), 3.2), ((1120, 300, 1240, 640), 3.6)))
+    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    rigs = [
+        None,
+        Rig((110, 260), (100, 720), 3.1, pole="grey", size=20, power=6, aim=(0.4, 0.5)),
+        Rig((400, 150), (330, 740), 3.2, "dish", "boom", "black", 18, 6, aim=(0.5, 0.5)),
+        Rig((840, 190), (860, 720), 3.0, "umbrella", pole="white", size=30, power=5, aim=(0.5, 0.6)),
+        Rig((1250, 330), (1260, 760), 2.8, "softbox", pole="black", size=36, power=5, aim=(0.6, 0.6)),
+        Rig((700, 470), (720, 800), 2.6, "flash", "person", size=14, power=3, aim=(0.5, 0.5)),
+    ]
+    make_series(world, rigs, folder, 9471, 0)
+
+
+def weir(folder: Path) -> None:
+    """Seven lamps, no ambient frame: small bricks on coarse gravel, a cup on a poster, one pillar."""
+    w, h, edge = 1240, 820, 440
+    focal = 1.1 * w
+    wall = np.tile(grey_photo("brick", 300), (2, 5))[:edge, :w, None] * np.array([0.95, 0.9, 0.85], np.float32)
+    ground, z = floor(grey_photo("gravel", 400), h - edge, w, 250, focal, 1.15)
+    albedo, depth = walled(wall, ground[..., None] * np.array([0.7, 0.75, 0.8], np.float32), z)
+    poster = decode(cv2.resize(skimage.data.coffee(), (300, 200), interpolation=cv2.INTER_AREA))
+    albedo[180:380, 700:1000], depth[180:380, 700:1000] = poster, 4.2
+    bollards(depth, albedo, (((330, 340, 430, 600), 3.1),))
+    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    rigs = [
+        Rig((140, 220), (150, 660), 3.2, pole="black", size=20, power=6, aim=(0.45, 0.5)),
+        Rig((350, 120), (250, 670), 3.4, "dish", "boom", "grey", 18, 7, aim=(0.5, 0.5)),
+        Rig((600, 260), (620, 680), 3.0, "dish", pole="chrome", size=18, power=5, aim=(0.5, 0.6)),
+        Rig((820, 150), (840, 690), 3.1, "umbrella", pole="black", size=28, power=5, aim=(0.5, 0.6)),
+        Rig((1090, 240), (1100, 680), 3.0, "softbox", pole="grey", size=34, power=5, aim=(0.55, 0.6)),
+        Rig((1180, 430), (1190, 740), 2.6, "flash", "person", size=13, power=3, aim=(0.55, 0.6)),
+        Rig((480, 400), (500, 600), 4.1, "back", pole="black", size=14, power=6, aim=(0.4, 0.4)),
+    ]
+    make_series(world, rigs, folder, 9472, 1)
+
+
 SERIES = {
     "quay": quay,
     "loft": loft,
     "pier": partial(gravel_wall, seed=9311, ambient=True),
     "shed": partial(gravel_wall, seed=9312, ambient=False),
+    "kiln": kiln,
+    "weir": weir,
 }
 
 if __name__ == "__main__":

@@ -6,8 +6,8 @@
    features give other places to start from (SIFT, MAGSAC) (`coarse`);
 2. patches at working size, all over the picture, refine it by least squares, first of edges without their sign, which
    light turns over, then with it; each knows how precisely and in which direction (`matching`);
-3. every frame is compared with every other and all motions are found at once (`together`), with the lens that all
-   share; the simplest motion that explains the patches is kept: identity, shift, similarity, homography (`models`);
+3. all motions are found at once, each frame as a mixture of the others (`together`), with the lens that all share; the
+   simplest motion that explains the patches is kept: identity, shift, similarity, homography (`models`);
 4. an independent look (where does each patch correlate best, and what is found again elsewhere?) gives the verdict.
 """
 
@@ -15,30 +15,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import motion, parallel
+from . import motion, parallel, together
 from .coarse import CONFIDENT
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
-from .geometry import Matrix, moved, normalised, scaling
+from .geometry import Matrix, is_identity, moved, normalised, scaling
 from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
 from .models import Lens, Model, Motion, lens_of, simplest
 from .motion import impossible, middle_and_unit, scale_of, unit_matrix
 from .sighting import Gradient, Sighting, observe, patch_side
-from .together import Link, Together
 
 Verdict = Literal["aligned", "weak", "refused"]
 
-LOOKS = 3
-"""Times that all frames are brought to their places and compared with each other, at most."""
-LOOKS_RELIEF = 12
-"""The same in a series with a strong relief, where each look goes a part of the way only."""
 MIN_SHARE = 0.7
 """Agreeing share of the sure patches; parallax and wrong scenes leave less."""
 WEAK_SHARE = 0.8
@@ -158,7 +153,7 @@ def solve(
     found = [
         _REFERENCE if match is None else _concluded(match, lens, motions.get(i)) for i, match in enumerate(matches)
     ]
-    return tuple(_chained(sightings, found, lens, pixels))
+    return tuple(_chained(sightings, found, lens, motions, pixels))
 
 
 def _moved_together(
@@ -168,40 +163,15 @@ def _moved_together(
     told = {i: m for i, m in enumerate(matches) if m is not None and m.data is not None and not _untold(m)}
     data = {i: m.data for i, m in told.items() if m.data is not None}
     units = [max(m.work) / 2 for m in told.values()]
-    lens = lens_of(list(data.values()), list(data.values()), units)
+    lens = lens_of(list(data.values()), units)
     fine = {i: m.sighting for i, m in told.items() if m.sighting is not None and not m.others}
-    if not fine:
-        return lens, {}
-    shape, unit = sightings[reference].work_shape, max(sightings[reference].work_shape) / 2
-    to_unit, still = unit_matrix(shape), {reference: np.eye(3)}
+    to_unit, bend = unit_matrix(sightings[reference].work_shape), motion.USUAL_BEND if lens.bend is None else lens.bend
+    turns = {i: motion.matrix_of(motion.fit(data[i], 4, bend).parameters, bend) for i in fine}
+    matrices = {i: normalised(np.linalg.inv(to_unit) @ turn @ to_unit) for i, turn in turns.items()}
     crew = fine | {reference: sightings[reference]}
-    bend = motion.USUAL_BEND
-
-    def chosen() -> dict[int, Motion]:
-        return {i: simplest(data[i], lens, unit) for i in fine}
-
-    def in_pixels(motions: dict[int, Motion]) -> dict[int, Matrix]:
-        return still | {i: normalised(np.linalg.inv(to_unit) @ m.matrix @ to_unit) for i, m in motions.items()}
-
-    brought = {i: b for i in fine if (b := told[i].brought) is not None}
-    links: list[Link] = []
-    relief, matrices = None, in_pixels(chosen())
-    for look in range(LOOKS_RELIEF):
-        group = Together(crew, matrices, reference, brought, links, relief)
-        brought, links, relief = group.brought, group.links, group.relief
-        # light on a strong relief looks like a change of scale until the frames are in their places
-        for free in (4,) if lens.breathes or relief else (3, 4):
-            matrices = group.solved(free, bend)
-            telling = {i: group.data(i, matrices, [reference]) for i in fine}
-            data |= {i: d for i in fine if (d := group.data(i, matrices, list(crew))) is not None}
-            lens = lens_of([d for d in telling.values() if d is not None], [data[i] for i in fine], [unit] * len(fine))
-            if not lens.breathes:
-                break
-        if all(group.settled(i, matrices[i]) for i in fine) or (look + 1 >= LOOKS and not relief):
-            break
-        if not relief:
-            matrices = in_pixels(chosen())
-    return lens, chosen()
+    data |= together.solve(crew, matrices | {reference: np.eye(3)}, reference, bend)
+    lens = lens_of(list(data.values()), units)
+    return lens, {i: simplest(data[i], lens, unit) for i, unit in zip(data, units, strict=True) if i in fine}
 
 
 def best_connected(sightings: Sequence[Sighting]) -> int:
@@ -266,7 +236,19 @@ def _concluded(match: Match, lens: Lens, motion_: Motion | None) -> Alignment:
     untold = _untold(match)
     if untold or match.data is None:
         return _refused(untold)
-    return _judged(match, motion_ or simplest(match.data, lens, max(match.work) / 2))
+    judged = None if motion_ is None else _judged(match, motion_)
+    if judged is not None and judged.verdict != "refused":
+        return judged
+    alone = _judged(match, simplest(match.data, lens, max(match.work) / 2))
+    if judged is None or motion_ is None or alone.verdict == "refused":
+        return judged or alone
+    # light displaces what is seen, but alike: the pair alone tells that it is the same scene, and all frames where it lies
+    full = match.work[0] * match.step, match.work[1] * match.step
+    lifted = _lifted(motion_, match.work, match.step)
+    if impossible(lifted, full):
+        return judged
+    told = alone.reason if alone.verdict == "weak" else _told(motion_, lifted, full)
+    return replace(alone, frame_to_reference=lifted, model=motion_.model, reason=told)
 
 
 def _untold(match: Match) -> str:
@@ -284,9 +266,9 @@ def _judged(match: Match, motion_: Motion) -> Alignment:
     step = match.step
     full = match.work[0] * step, match.work[1] * step
     model, unit = motion_.model, max(match.work) / 2
-    to_unit, lift = unit_matrix(match.work), scaling((step, step), (1, 1))
+    to_unit = unit_matrix(match.work)
     matrix = normalised(np.linalg.inv(to_unit) @ motion_.matrix @ to_unit)
-    lifted = np.eye(3) if model == "identity" else normalised(lift @ matrix @ np.linalg.inv(lift))
+    lifted = _lifted(motion_, match.work, step)
     centres = match.data.found * unit + middle_and_unit(match.work)[0]
     # where the correlation sees each patch, relative to the motion that was kept
     seen = moved(centres, np.asarray(np.linalg.inv(match.matrix), np.float64))
@@ -324,11 +306,19 @@ def _judged(match: Match, motion_: Motion) -> Alignment:
         weak = f"only {count} places in it could be compared"
     elif residual > WEAK_PX * step:
         weak = f"its detail is {residual:.1f} px off in places"
-    reason = weak or ("did not move" if model == "identity" else f"moved, {_words(lifted, full)}")
+    reason = weak or _told(motion_, lifted, full)
     return Alignment(
         frame_to_reference=lifted, model=model, verdict="weak" if weak else "aligned", reason=reason,
         inliers=count, spread=spread, residual_px=residual,
     )  # fmt: skip
+
+
+def _lifted(motion_: Motion, work: tuple[int, int], step: int) -> Matrix:
+    """Homography at full size; exactly the identity for a frame that did not move."""
+    if motion_.model == "identity":
+        return np.eye(3)
+    lift = scaling((step, step), (1, 1)) @ np.linalg.inv(unit_matrix(work))
+    return normalised(lift @ motion_.matrix @ np.linalg.inv(lift))
 
 
 def _largest_px(matrix: Matrix, shape: tuple[int, int]) -> float:
@@ -349,6 +339,10 @@ _REFERENCE = Alignment(
     frame_to_reference=np.eye(3), model="identity", residual_px=0.0, inliers=0, spread=1.0,
     verdict="aligned", reason="reference",
 )  # fmt: skip
+
+
+def _told(motion_: Motion, lifted: Matrix, shape: tuple[int, int]) -> str:
+    return "did not move" if motion_.model == "identity" else f"moved, {_words(lifted, shape)}"
 
 
 def _words(matrix: Matrix, shape: tuple[int, int]) -> str:
@@ -378,6 +372,7 @@ def _chained(
     sightings: Sequence[Sighting],
     found: list[Alignment],
     lens: Lens,
+    motions: dict[int, Motion],
     pixels: Callable[[int], NDArray[Any]] | None,
 ) -> list[Alignment]:
     """Try refused frames through their nearest neighbours in shooting order that could be aligned."""
@@ -387,21 +382,33 @@ def _chained(
         if alignment.verdict != "refused" or sightings[i].problem:
             continue
         for k in sorted(good, key=lambda j: abs(j - i))[:CHAIN]:
-            link = _concluded(compare(Base(sightings[k]), sightings[i], _again(pixels, i)), lens, None)
+            known = i in motions and k in motions
+            between = _between(motions[i], motions[k]) if known else None
+            link = _concluded(compare(Base(sightings[k]), sightings[i], _again(pixels, i)), lens, between)
             if link.verdict == "aligned":
-                out[i] = _joined(link, found[k], sightings[i].shape)
+                own = _lifted(motions[i], sightings[i].work_shape, sightings[i].step) if known else None
+                out[i] = _joined(link, found[k], sightings[i].shape, own)
                 break
     return out
 
 
-def _joined(link: Alignment, to_reference: Alignment, shape: tuple[int, int]) -> Alignment:
+def _between(frame: Motion, neighbour: Motion) -> Motion:
+    """How a frame lies on its neighbour when both lie on the reference."""
+    still = frame.model == neighbour.model == "identity"
+    matrix = np.eye(3) if still else normalised(np.linalg.inv(neighbour.matrix) @ frame.matrix)
+    return replace(frame, model="identity" if still else "homography", matrix=matrix)
+
+
+def _joined(link: Alignment, to_reference: Alignment, shape: tuple[int, int], own: Matrix | None) -> Alignment:
+    """What follows from a frame's place on its neighbour and that one's on the reference; ``own`` where it is known anyway."""
     assert link.frame_to_reference is not None
     assert to_reference.frame_to_reference is not None
-    matrix = normalised(to_reference.frame_to_reference @ link.frame_to_reference)
+    matrix = normalised(to_reference.frame_to_reference @ link.frame_to_reference) if own is None else own
     order = ("identity", "shift", "similarity", "homography")
+    model = order[max(order.index(link.model), order.index(to_reference.model))]
     return Alignment(
         frame_to_reference=matrix,
-        model=order[max(order.index(link.model), order.index(to_reference.model))],  # type: ignore[arg-type]
+        model="identity" if is_identity(matrix) else model,  # type: ignore[arg-type]
         residual_px=float(np.hypot(link.residual_px, to_reference.residual_px)),
         inliers=link.inliers,
         spread=link.spread,

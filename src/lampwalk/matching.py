@@ -14,7 +14,7 @@ from . import motion
 from .coarse import CONFIDENT, Coarse, common_motion, place
 from .geometry import Matrix, normalised
 from .models import LIKELIER_HOMOGRAPHY
-from .patches import ALIKE, WINDOW_PX, Brought, Template, View, Whole, Windows
+from .patches import ALIKE, WINDOW_PX, Template, View, Whole, Windows
 from .sighting import MARGIN_PX, Field, Sighting, enlarging, with_crops
 
 NEAR_PX = 1.5
@@ -63,7 +63,6 @@ class Match:
     sound: bool = False
     others: float = 0.0
     sighting: Sighting | None = None
-    brought: Brought | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,11 +140,7 @@ def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] |
         matrix = nearer
     seen = _refined(base.template, view, matrix, enough=EXACT_PX)
     again = _refined(base.signed_template, view, seen.next)
-    brought = Brought(
-        drawer=sighting.drawer, matrix=again.matrix, doubled=view.at(again.matrix), signed=again.seen.patches,
-        reached=view.reached(again.matrix),
-    )  # fmt: skip
-    match = replace(_matched(seen, again, view.shape, sighting.step), sighting=sighting, brought=brought)
+    match = replace(_matched(seen, again, view.shape, sighting.step), sighting=sighting)
     if match.others or view is coarse.view:
         return match
     # what moved so far that no patch finds it again

@@ -71,21 +71,17 @@ class Lens:
     breathes: bool
 
 
-def lens_of(
-    telling: Sequence[motion.Displacements], data: Sequence[motion.Displacements], units: Sequence[float]
-) -> Lens:
+def lens_of(data: Sequence[motion.Displacements], units: Sequence[float]) -> Lens:
     """Find what the frames of one series say about their lens.
 
     Parameters
     ----------
-    telling : sequence of Displacements
-        Of each frame against the reference: they tell the bend.
     data : sequence of Displacements
-        All that is known of each frame: it tells whether the lens breathes.
+        Of each frame.
     units : sequence of float
         Pixels at working size per normalised unit.
     """
-    lens = Lens(bend=motion.common_bend(telling), breathes=False)
+    lens = Lens(bend=motion.common_bend(data), breathes=False)
     proven = sum(simplest(d, lens, unit).zooms for d, unit in zip(data, units, strict=True))
     return replace(lens, breathes=BREATHES <= proven < len(data) and proven >= BREATHES_SHARE * len(data))
 
@@ -101,7 +97,7 @@ def simplest(data: motion.Displacements, lens: Lens, unit: float) -> Motion:
         Pixels at working size per normalised unit.
     """
     known = motion.USUAL_BEND if lens.bend is None else lens.bend
-    seldom = max(LIKELIER_ZOOM / data.looks, LIKELIER_ZOOM_SEEN)
+    seldom = LIKELIER_ZOOM_SEEN if data.joint else LIKELIER_ZOOM
     turn, zoom = 3 * LIKELIER, LIKELIER if lens.breathes else seldom
     prices: dict[tuple[int, float], float] = {
         # towards the corners a wide lens turns a shift into more

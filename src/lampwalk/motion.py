@@ -60,15 +60,15 @@ class Displacements:
     information : (K, 2, 2) float64
         Inverse covariance of ``found``; an edge says much across and nothing along.
     usable : (K,) bool
-    looks : int
-        How many times each patch is in it, seen from so many frames; costs are those of one.
+    joint : bool
+        Found from all frames at once.
     """
 
     seen: Floats
     found: Floats
     information: Floats
     usable: NDArray[np.bool_]
-    looks: int = 1
+    joint: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,7 +127,7 @@ def apart_px(one: Matrix, other: Matrix, shape: tuple[int, int]) -> float:
 
 def displaced(
     centres: Floats, displacements: Floats, matrix: Matrix, shape: tuple[int, int], *,
-    usable: NDArray[np.bool_], information: Floats | None = None,
+    usable: NDArray[np.bool_], information: Floats | None = None, joint: bool = False,
 ) -> Displacements:  # fmt: skip
     """Normalised displacements of patches that a matrix has brought near their places.
 
@@ -143,6 +143,8 @@ def displaced(
     usable : (K,) bool
     information : (K, 2, 2) float64, 1/px^2, optional
         By default the same for all.
+    joint : bool
+        Found from all frames at once.
     """
     middle, unit = middle_and_unit(shape)
     seen = moved(centres, np.asarray(np.linalg.inv(matrix), np.float64))
@@ -152,6 +154,7 @@ def displaced(
         found=(centres + displacements - middle) / unit,
         information=known * unit * unit,
         usable=usable,
+        joint=joint,
     )
 
 
@@ -193,7 +196,7 @@ def fit(data: Displacements, free: int, bend: float, *, variance: float | None =
             break
         theta[:free] += np.clip(BOLD * step, -0.2, 0.2)
     reach = scale * SOFTNESS
-    cost = float((data.usable * squared / (1 + squared / reach)).sum() / scale) / data.looks
+    cost = float((data.usable * squared / (1 + squared / reach)).sum() / scale)
     return Fit(parameters=theta, weights=weights, residuals=residuals, cost=cost, variance=scale)
 
 

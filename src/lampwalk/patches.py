@@ -5,14 +5,12 @@ The representation is smooth, so every second pixel says all: patches are sample
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .drawer import Drawer, Waiting
 from .geometry import Matrix
 from .sighting import PATCH_PX, Field, Gradient, Grey, Sighting, patch_side, seen_corners, sites
 
@@ -46,7 +44,7 @@ class Whole:
     """
 
     def __init__(self, picture: Grey, *, full_size: bool) -> None:
-        self.interpolation = _interpolation(full_size)
+        self.interpolation = interpolation_of(full_size)
         self.shape = (picture.shape[0], picture.shape[1])
         self.gradient = Gradient.of(picture)
         self.side = patch_side(self.shape)
@@ -95,7 +93,7 @@ class Windows:
     def __init__(self, sighting: Sighting, frame_to_reference: Matrix) -> None:
         assert sighting.corners is not None
         crops = sighting.crops
-        self.interpolation = _interpolation(sighting.step == 1)
+        self.interpolation = interpolation_of(sighting.step == 1)
         self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
         n = self.window = PATCH_PX + 2 * WINDOW_PX
@@ -141,7 +139,7 @@ class Windows:
 View = Whole | Windows
 
 
-def _interpolation(full_size: bool) -> int:
+def interpolation_of(full_size: bool) -> int:
     """Choose the one of the merge, or where pixels are larger than the frame's, one that displaces nothing.
 
     OpenCV's cubic (a = -0.75) displaces a ramp by up to 0.048 px at a quarter of a pixel. At full size this cancels when
@@ -168,27 +166,6 @@ def view_of(sighting: Sighting, frame_to_reference: Matrix) -> View:
     if sighting.corners is None:
         return Whole(sighting.small, full_size=sighting.step == 1)
     return Windows(sighting, frame_to_reference)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Brought:
-    """The patches of one frame as its matrix brings them to the reference."""
-
-    drawer: Drawer
-    matrix: Matrix
-    doubled: Waiting = Waiting()
-    signed: Waiting = Waiting()
-    reached: NDArray[np.bool_]
-
-
-def bring(sighting: Sighting, frame_to_reference: Matrix) -> Brought:
-    """Patches of both representations in the reference's geometry."""
-    view = view_of(sighting, frame_to_reference)
-    doubled, signed = (view.at(frame_to_reference, signed=signed) for signed in (False, True))
-    return Brought(
-        drawer=sighting.drawer, matrix=frame_to_reference, doubled=doubled, signed=signed,
-        reached=view.reached(frame_to_reference),
-    )  # fmt: skip
 
 
 def centres_of(shape: tuple[int, int]) -> Floats:

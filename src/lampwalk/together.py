@@ -1,241 +1,275 @@
-"""All frames of a series together: every frame against every other, in the geometry of the reference.
+"""All frames of a series together: each as a mixture of the others.
 
-Light on a relief displaces what is seen, alike over large parts, and looks like a motion. Two things tell it apart:
+What a matt surface sends to the camera under one lamp is a sum of three pictures (the components of its normal, times its
+colour), each with a weight that only depends on where the lamp stands; light from all sides adds one more. So small tiles of
+linear light, one of every frame, span four dimensions however many lamps there were and however rough the surface is. Light on
+a relief looks like a motion in any two frames, but a real motion adds dimensions. All motions are sought at once so that least
+light is left beyond these: the sum, over tiles, of the logarithms of the eigenvalues left. A flat surface needs one dimension
+only, and one that is hardly there is not free.
 
-- it displaces edges with their sign otherwise than edges without (twice as much where shading is strong), while a motion
-  displaces both alike. So the more both disagree, the less a patch is believed; the median error of the patches that
-  agree to 0.03 px is 0.06 px in every series measured, whatever its relief;
-- it is small between lamps that stand alike. So each frame is compared with all others instead of the reference alone, and
-  all motions are found at once.
+That images of a matt surface span three dimensions: Shashua 1997 (from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from . import motion, parallel
-from .geometry import Matrix, moved, normalised
+from .geometry import Matrix, normalised
 from .motion import Displacements, Floats, apart_px
-from .patches import ALIKE, Brought, Template, bring, centres_of
-from .sighting import Sighting
+from .patches import RELIGHTING_PX2, centres_of
+from .sighting import Field, Sighting
+from .tiles import ACROSS, RIM_PX, TILE_PX, Light, corners_of
 
-DISAGREE = 2.0
-"""Error of a patch along the line on which its two displacements differ, in units of this difference."""
-DISAGREE_ACROSS = 1.0
-"""The same across that line."""
-LEAN = 0.8
-"""Where both differ by more than noise, the place is sought beyond that of the edges without sign by this share of the
-difference; where by noise, halfway between."""
-LEAN_RELIEF = 2.5
-"""The same where the whole series has a strong relief (`RELIEF_PX`): there edges without sign are displaced nearly as far as
-those with it. From 0.8 to 2.5 the worst frame of five such series fell by .005 to .6 px."""
-RELIEF_PX = 0.07
-"""Median of the differences that noise does not explain, from which a series has a strong relief, px at working size: six
-series .086 to .20, seven without .03 to .053. Where relief moves edges with and without sign alike it is not seen by this, and
-nothing is changed (benchmarks/alignment.md)."""
-SHARED = 0.1
-"""Share of the variance of a displacement that the difference of the two has: they see the same noise."""
+LEAST_FRAMES = 3
+"""Fewer frames say nothing together that pairs do not."""
+MOST_FRAMES = 12
+"""More are solved in groups, each with the reference: the work grows with the frames, not with their square."""
+DIMENSIONS = 4
+"""Of the light of a tile: three of the lamp's direction and one of light from all sides. Always two fewer than frames, but ..."""
+LEAST_DIMENSIONS = 2
+"""... so many, of three frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """How looks are taken.
+
+    Attributes
+    ----------
+    dimensions : int
+        Most dimensions of the light of a tile.
+    slack : float
+        Light beyond them that is no error yet, share of that of one frame, squared. With much the way is short, with little
+        its end is right.
+    faint : float
+        Strength, likewise, at which half of the price of a dimension is due: a flat surface has one, and any shift of a frame
+        would hide in the others if they were free. Those of a relief are a hundred times as strong. 0: all are free.
+    looks : int
+        At most.
+    settled_px : float
+        Least motion of a corner, px at working size.
+    """
+
+    dimensions: int
+    slack: float
+    faint: float
+    looks: int
+    settled_px: float
+
+
+STAGES = Stage(3, 3e-2, 0.0, 6, 0.03), Stage(DIMENSIONS, 3e-4, 1e-3, 10, 0.01)
+FLOOR = 0.003
+"""Contrast that noise alone may have, linear light: a tile of less counts less."""
+LEAST = 1e-3
+"""Added to the strength of a dimension before anything is divided by it."""
+OUTLYING = 1.0
+"""Squared rest of a pixel, over its mean, at which it counts a quarter: edges of shadows, stands, highlights."""
+BOLD = 1.6
+"""Steps are taken longer by this, as the mixtures follow the motions."""
+INDEPENDENT = TILE_PX**2 / 6.0
+"""Independent values in a tile: the smoothing spreads each over about 6 pixels."""
+BEND_ERROR = 0.3
+"""What the bend that is given may err by: every lens from very long to 24 mm at 36 mm width."""
 FAR_PX = 2.5
-"""A displacement by more says nothing: frames have been brought within a pixel or two, px at working size."""
-ALL = 12
-"""Up to so many frames each is compared with every other; beyond, with the reference and with ..."""
-STEPS = (1, 2, 3, 5, 8)
-"""... those so many frames before and after it, round the walk: the work grows with the frames, not with their square."""
-LEAST = 6
-"""Patches that say how two frames lie."""
-SETTLED_PX = 0.1
-"""A frame is brought and compared anew where a corner moved by more, px at working size."""
-ROUNDS = 14
-WIDE, NARROWING, NARROW = 16.0, 0.6, 2.0
-"""Softness of the robust weights (see `motion.SOFTNESS`): at first, from round to round, and at last. Narrow, since patches
-that light displaces alike are many."""
-BOLD = 1.3
-"""Steps are taken longer by this, as the weights lag behind."""
+"""A displacement by more says nothing, px at working size."""
+STRAYED_PX = 4.0
+"""A frame that ends farther from where the reference alone has it was led astray, px at working size."""
+BLOCK = 256
+"""Tiles at a time: what fits into a processor's cache."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Link:
-    """What the patches of frame ``to`` lack against those of frame ``of``."""
+class Look:
+    """How the light left over changes with the displacements of the tiles: half its slope and half its curvature."""
 
-    of: int
-    to: int
-    middle: Floats
-    """Between the displacements of edges with and without their sign: (K, 2), px."""
-    beyond: Floats
-    """What noise does not explain of the difference of both: (K, 2), px."""
-    information: Floats
-    usable: NDArray[np.bool_]
+    slope: Floats
+    """(K, 2, N)"""
+    curvature: Floats
+    """(K, 2, N, 2, N)"""
 
 
-class Together:
-    """Frames that were brought near their places, and how far each pair of them is apart.
+def solve(
+    sightings: Mapping[int, Sighting], matrices: Mapping[int, Matrix], reference: int, bend: float
+) -> dict[int, Displacements]:
+    """Bring all frames to their places, and say what their patches lack there.
 
     Parameters
     ----------
     sightings : mapping of frame number to Sighting
+        With the reference.
     matrices : mapping of frame number to (3, 3) float64
-        Frame to reference, at working size; the identity for the reference.
+        Frame to reference, at working size, right to a pixel or two; the identity for the reference.
     reference : int
-    brought : mapping of frame number to Brought
-        What is known from before; taken over where it has settled.
-    links : sequence of Link
-        Between these.
-    relief : bool, optional
-        Whether the series has a strong relief; found from the patches where not known yet.
+    bend : float
+        Of the lens, see `motion`; bettered together with the motions.
+
+    Returns
+    -------
+    dict of frame number to Displacements
+        Of every frame but the reference; empty where there are too few.
+    """
+    others = [i for i in sorted(sightings) if i != reference]
+    if len(others) + 1 < LEAST_FRAMES:
+        return {}
+    count = -(-len(others) // (MOST_FRAMES - 1))
+    found: dict[int, Displacements] = {}
+    for first in range(count):
+        group = Group(sightings, matrices, [reference, *others[first::count]], bend)
+        found |= group.settled()
+    return found
+
+
+class Group:
+    """Frames that are solved at once.
+
+    Parameters
+    ----------
+    sightings, matrices : mapping
+        As `solve` takes them.
+    numbers : list of int
+        Of the frames; the reference first.
+    bend : float
     """
 
     def __init__(
-        self, sightings: Mapping[int, Sighting], matrices: Mapping[int, Matrix], reference: int,
-        brought: Mapping[int, Brought], links: Sequence[Link] = (), relief: bool | None = None,
-    ) -> None:  # fmt: skip
-        self.numbers, self.reference = sorted(sightings), reference
-        self.shape = sightings[reference].work_shape
-        self.middle, self.unit = motion.middle_and_unit(self.shape)
-        self.centres = centres_of(self.shape)
-        self.brought = dict(brought)
-        self.kept = [i for i in self.numbers if i in brought and self.settled(i, matrices[i])]
-        new = [i for i in self.numbers if i not in self.kept]
-        self.brought |= zip(new, parallel.each(lambda i: bring(sightings[i], matrices[i]), new), strict=True)
-        self.links: list[Link] = [link for link in links if link.of in self.kept and link.to in self.kept]
-        self.links += [link for made in parallel.each(self._links, self.numbers[:-1]) for link in made]
-        self.relief = self._strong_relief() if relief is None else relief
+        self, sightings: Mapping[int, Sighting], matrices: Mapping[int, Matrix], numbers: list[int], bend: float
+    ) -> None:
+        self.sightings, self.numbers, self.bend = sightings, numbers, bend
+        self.shape = sightings[numbers[0]].work_shape
+        self.start = {i: matrices[i] for i in numbers}
+        self.matrices = dict(self.start)
+        self.lights: dict[int, Light] = {}
+        middle, self.unit = motion.middle_and_unit(self.shape)
+        centres = corners_of(self.shape) + (TILE_PX - 1) / 2
+        # right, down, roll, zoom and the two tips that a bend brings
+        self.slopes = motion.slopes((centres - middle) / self.unit, bend)[:, :, [0, 1, 2, 3, 6, 7]] * self.unit
 
-    def _strong_relief(self) -> bool:
-        """Whether light displaces edges with their sign otherwise than those without, in most of the picture."""
-        lengths = [np.hypot(*link.beyond[link.usable].T) for link in self.links]
-        return bool(lengths) and float(np.median(np.concatenate(lengths))) > RELIEF_PX
+    def settled(self) -> dict[int, Displacements]:
+        """Take looks until nothing moves; what the patches of every frame but the first still lack then."""
+        for stage in STAGES:
+            for left in reversed(range(stage.looks)):
+                look = self.look(stage)
+                better = self.better(look)
+                if stage is STAGES[-1] and (not left or self._apart(better, self.matrices) < stage.settled_px):
+                    return self._lacking(look)
+                settled = self._apart(better, self.matrices) < stage.settled_px
+                self.matrices = better
+                if settled:
+                    break
+        raise AssertionError("the last look of the last stage ends it")
 
-    def displacements(self, link: Link) -> Floats:
-        """Where the patches of two frames lie but for the light: (K, 2), px."""
-        return link.middle - ((LEAN_RELIEF if self.relief else LEAN) + 0.5) * link.beyond
+    def look(self, stage: Stage) -> Look:
+        """Compare all frames where they are."""
+        stack = np.stack(parallel.each(self._brought, self.numbers), axis=1)
+        blocks = [stack[k : k + BLOCK] for k in range(0, len(stack), BLOCK)]
+        looks = parallel.each(lambda block: _compared(block, stage), blocks)
+        return Look(np.concatenate([p.slope for p in looks]), np.concatenate([p.curvature for p in looks]))
 
-    def settled(self, number: int, matrix: Matrix) -> bool:
-        """Whether a frame need not be brought again, as it has hardly another place than where it was brought."""
-        return apart_px(self.brought[number].matrix, matrix, self.shape) < SETTLED_PX
+    def _brought(self, number: int) -> Field:
+        matrix = self.matrices[number]
+        light = self.lights.get(number)
+        if light is None or not light.serves(matrix):
+            light = self.lights[number] = Light(self.sightings[number], matrix)
+        return light.at(matrix)
 
-    def _links(self, of: int) -> list[Link]:
-        """What all later frames lack against this one."""
-        known = {link.to for link in self.links if link.of == of}
-        new = [i for i in self.numbers if i > of and i not in known and self._compared(of, i)]
-        if not new:
-            return []
-        one = self.brought[of]
-        doubled, signed = Template(one.doubled, self.centres), Template(one.signed, self.centres, signed=True)
-        links = []
-        for to in new:
-            other = self.brought[to]
-            plain, information, alike = doubled.steps(other.doubled)
-            turned, _, alike_signed = signed.steps(other.signed)
-            near = np.maximum(np.abs(plain), np.abs(turned)).max(axis=1) < FAR_PX
-            usable = near & one.reached & other.reached & (np.minimum(alike, alike_signed) > ALIKE)
-            differ = turned - plain
-            if int(usable.sum()) >= LEAST:
-                beyond = _beyond_noise(information, differ) * differ
-                links.append(Link(of, to, (plain + turned) / 2, beyond, _less_sure(information, differ), usable))
-        return links
-
-    def _compared(self, one: int, other: int) -> bool:
-        n = len(self.numbers)
-        apart = abs(self.numbers.index(one) - self.numbers.index(other))
-        return n <= ALL or self.reference in (one, other) or min(apart, n - apart) in STEPS
-
-    def solved(self, free: int, bend: float) -> dict[int, Matrix]:
-        """Matrices of all frames at once, their first ``free`` parameters (see `motion.fit`) changed.
-
-        Parameters
-        ----------
-        free : 3 or 4
-        bend : float
-        """
-        if not self.links:
-            return {i: self.brought[i].matrix for i in self.numbers}
-        column = {number: k for k, number in enumerate(self.numbers)}
-        slope = motion.slopes((self.centres - self.middle) / self.unit, bend)[:, :, :free]
-        pulls = [slope.transpose(0, 2, 1) @ (link.information * self.unit**2) for link in self.links]
-        normals = [pull @ slope for pull in pulls]
-        theta = np.zeros((len(column), free))
-        held = column[self.reference]
-        for turn in range(ROUNDS):
-            softness = max(NARROW, WIDE * NARROWING**turn)
-            theta += BOLD * self._step(theta, slope, pulls, normals, softness, column, held)
-        return {i: self._changed(self.brought[i].matrix, theta[column[i]], bend) for i in self.numbers}
-
-    def _step(
-        self, theta: Floats, slope: Floats, pulls: Sequence[Floats], normals: Sequence[Floats], softness: float,
-        column: Mapping[int, int], held: int,
-    ) -> Floats:  # fmt: skip
-        rests = [
-            self.displacements(link) / self.unit - slope @ (theta[column[link.to]] - theta[column[link.of]])
-            for link in self.links
-        ]
-        squared = [
-            motion.squares(rest, link.information * self.unit**2) for rest, link in zip(rests, self.links, strict=True)
-        ]
-        usable = np.concatenate([q[link.usable] for q, link in zip(squared, self.links, strict=True)])
-        scale = max(float(np.median(usable)) / 1.39, motion.LEAST_VARIANCE)
-        n, free = theta.shape
-        normal, right = np.zeros((n, free, n, free)), np.zeros((n, free))
-        for link, rest, q, pull, own in zip(self.links, rests, squared, pulls, normals, strict=True):
-            weights = link.usable / (1 + q / (scale * softness)) ** 2
-            block = np.tensordot(weights, own, 1)
-            toward = np.einsum("k,kfa,ka->f", weights, pull, rest)
-            of, to = column[link.of], column[link.to]
-            normal[of, :, of] += block
-            normal[to, :, to] += block
-            normal[of, :, to] -= block
-            normal[to, :, of] -= block
-            right[to] += toward
-            right[of] -= toward
-        flat = normal.reshape(n * free, n * free) + 1e-6 * np.eye(n * free)
-        moves = np.repeat(np.arange(n) != held, free)
-        step = np.zeros(n * free)
-        step[moves] = np.linalg.solve(flat[np.ix_(moves, moves)], right.ravel()[moves])
-        return step.reshape(n, free)
-
-    def _changed(self, matrix: Matrix, parameters: Floats, bend: float) -> Matrix:
+    def better(self, look: Look) -> dict[int, Matrix]:
+        """Motions after one step."""
+        n, (k, _, free) = len(self.numbers), self.slopes.shape
+        rows = (self.slopes.transpose(0, 2, 1) @ look.curvature.reshape(k, 2, -1)).reshape(k, free, n, 2, n)
+        # not by matrix products: the order of their long sums depends on the number of threads
+        normal = np.einsum("kpibj,kbq->ipjq", rows, self.slopes).reshape(n * free, n * free)
+        right = np.einsum("kbi,kbp->ip", look.slope, self.slopes).ravel()
         to_unit = motion.unit_matrix(self.shape)
-        change = motion.matrix_of(np.pad(parameters, (0, 8 - len(parameters))), bend)
-        return normalised(np.linalg.inv(to_unit) @ change @ to_unit @ matrix)
+        units = [normalised(to_unit @ self.matrices[i] @ np.linalg.inv(to_unit)) for i in self.numbers]
+        # every frame's own turn and zoom, and one bend for all: it tips a frame the more the more that one moved
+        own = np.eye(n * free)[:, [free * i + p for i in range(1, n) for p in range(4)]]
+        shared = np.concatenate([[0, 0, 0, 0, -u[0, 2], -u[1, 2]] for u in units])
+        free_ = np.column_stack([own, shared])
+        normal, right = free_.T @ normal @ free_, free_.T @ right
+        normal += 1e-6 * np.diag(np.diag(normal)) + 1e-9 * np.eye(len(normal))
+        normal[-1, -1] += 1 / (INDEPENDENT * BEND_ERROR**2)
+        steps = (free_ @ (BOLD * np.linalg.solve(normal, right))).reshape(n, free)
+        changed = dict(self.matrices)
+        for number, unit, step in zip(self.numbers[1:], units[1:], steps[1:], strict=True):
+            change = motion.matrix_of(np.array([*step[:4], 0, 0, *step[4:]]), self.bend)
+            changed[number] = normalised(np.linalg.inv(to_unit) @ change @ unit @ to_unit)
+        return changed
 
-    def data(self, number: int, matrices: Mapping[int, Matrix], others: Collection[int]) -> Displacements | None:
-        """Where other frames, brought by ``matrices``, say that the patches of a frame lie; None where none does."""
-        brought = self.brought[number]
-        own = moved(self.centres, np.asarray(np.linalg.inv(brought.matrix), np.float64))
-        seen, found, information = [], [], []
-        for link in self.links:
-            if number not in (link.of, link.to):
+    def _apart(self, some: Mapping[int, Matrix], others: Mapping[int, Matrix]) -> float:
+        return max(apart_px(some[i], others[i], self.shape) for i in self.numbers)
+
+    def _lacking(self, look: Look) -> dict[int, Displacements]:
+        """What the patches lack, by all their tiles."""
+        centres = centres_of(self.shape)
+        known = np.eye(2) / RELIGHTING_PX2
+        found = {}
+        for column, number in enumerate(self.numbers):
+            matrix = self.matrices[number]
+            if not column or apart_px(matrix, self.start[number], self.shape) > STRAYED_PX:
                 continue
-            other, sign = (link.of, 1) if number == link.to else (link.to, -1)
-            if other not in others:
-                continue
-            corrected = matrices[other] @ np.linalg.inv(self.brought[other].matrix)
-            use = link.usable
-            place = moved((self.centres + sign * self.displacements(link))[use], corrected)
-            seen.append((own[use] - self.middle) / self.unit)
-            found.append((place - self.middle) / self.unit)
-            information.append(link.information[use] * self.unit**2)
-        if not seen:
-            return None
-        return Displacements(
-            seen=np.concatenate(seen), found=np.concatenate(found), information=np.concatenate(information),
-            usable=np.ones(sum(map(len, seen)), bool), looks=len(seen),
-        )  # fmt: skip
+            slope = look.slope[:, :, column].reshape(len(centres), ACROSS**2, 2).sum(axis=1)
+            bent = look.curvature[:, :, column, :, column].reshape(len(centres), ACROSS**2, 2, 2).sum(axis=1)
+            information = bent * INDEPENDENT + 1e-6 * np.eye(2)
+            lacking = np.linalg.solve(information, slope[..., None] * INDEPENDENT)[..., 0]
+            found[number] = motion.displaced(
+                centres, lacking, matrix, self.shape,
+                usable=(np.abs(lacking).max(axis=1) < FAR_PX) & (np.trace(bent, axis1=1, axis2=2) > 1e-3),
+                information=known - known @ np.linalg.inv(information + known) @ known, joint=True,
+            )  # fmt: skip
+        return found
 
 
-def _beyond_noise(information: Floats, differ: Floats) -> Floats:
-    """Share of the difference of two displacements that noise does not explain: (K, 1)."""
-    noise = np.trace(np.linalg.inv(information), axis1=1, axis2=2)
-    square = (differ**2).sum(axis=1)
-    return np.asarray(square / (square + SHARED * noise))[:, None]
+def _compared(stack: Field, stage: Stage) -> Look:
+    """Half the slope and half the curvature of the light left beyond some dimensions.
+
+    Parameters
+    ----------
+    stack : (K, N, n, n) float32
+        Tiles of all frames with their rim.
+    stage : Stage
+    """
+    k, n = stack.shape[:2]
+    dimensions, slack, faint = min(stage.dimensions, max(n - 2, LEAST_DIMENSIONS)), stage.slack, stage.faint
+    inner = slice(RIM_PX, -RIM_PX)
+    light = stack[:, :, inner, inner]
+    across = (stack[:, :, inner, 2:] - stack[:, :, inner, :-2]) * np.float32(0.5)
+    along = (stack[:, :, 2:, inner] - stack[:, :, :-2, inner]) * np.float32(0.5)
+    values = np.stack([light, across, along], axis=1).reshape(k, 3 * n, -1)
+    values -= values.mean(axis=2, keepdims=True)
+    light = values[:, :n]
+    scale, left, axes = _axes(light @ light.transpose(0, 2, 1) / light.shape[2])
+    beyond = axes[:, :, dimensions:] / np.sqrt(left[:, None, dimensions:] + slack) * scale[:, :, None]
+    rest = beyond.transpose(0, 2, 1).astype(np.float32) @ light
+    weight = 1 / (1 + (rest * rest).mean(axis=1, keepdims=True) / np.float32(OUTLYING))
+    weight *= weight
+    total = weight.sum(axis=2, keepdims=True)
+    products = ((values * weight) @ values.transpose(0, 2, 1) / total).astype(np.float64)
+    scale, left, axes = _axes(products[:, :n, :n])
+    scale = np.tile(scale, 3)
+    products *= scale[:, :, None] * scale[:, None]
+    seen, slopes = products[:, n:, :n], products[:, n:, n:]
+    within = seen @ axes
+    pull, curvature = np.zeros((k, n, n)), np.zeros((k, 2, n, 2, n))
+    for first in range(1, dimensions + 1):
+        # what the mixtures of the stronger dimensions follow is no change
+        follow = within[:, :, first - 1 : first]
+        slopes = slopes - follow / (left[:, None, first - 1 : first] + LEAST) @ follow.transpose(0, 2, 1)
+        last = first == dimensions
+        some, strength = (a[..., first:] if last else a[..., first : first + 1] for a in (axes, left[:, None]))
+        price = 1 / (strength + slack) if last else faint / (strength + faint + 1e-9) ** 2
+        own = (some * price) @ some.transpose(0, 2, 1)
+        pull += own
+        curvature += own[:, None, :, None] * slopes.reshape(k, 2, n, 2, n)
+    slope = (pull[:, None] * seen.reshape(k, 2, n, n)).sum(axis=3)
+    return Look(slope, curvature)
 
 
-def _less_sure(information: Floats, differ: Floats) -> Floats:
-    """Information of patches whose two displacements differ by so much: (K, 2, 2)."""
-    along = differ[:, :, None] * differ[:, None]
-    across = (differ**2).sum(axis=1)[:, None, None] * np.eye(2)
-    doubt = (DISAGREE**2 - DISAGREE_ACROSS**2) * along + DISAGREE_ACROSS**2 * across
-    return np.asarray(np.linalg.inv(np.linalg.inv(information) + doubt))
+def _axes(products: Floats | Field) -> tuple[Floats, Floats, Floats]:
+    """Scale of every frame, and eigenvalues (largest first) and eigenvectors of the frames so scaled."""
+    scale = 1 / (np.sqrt(np.einsum("kii->ki", products)) + FLOOR)
+    left, axes = np.linalg.eigh(products.astype(np.float64) * scale[:, :, None] * scale[:, None])
+    return scale.astype(np.float64), np.maximum(left[:, ::-1], 0), axes[:, :, ::-1]
