@@ -13,7 +13,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any, Literal
@@ -149,17 +149,19 @@ def solve(
     matches = parallel.each(
         lambda i: None if i == reference else compare(base, sightings[i], _again(pixels, i)), range(len(sightings))
     )
-    lens, motions = _moved_together(sightings, matches, reference)
+    lens, motions, crew = _moved_together(sightings, matches, reference)
     found = [
         _REFERENCE if match is None else _concluded(match, lens, motions.get(i)) for i, match in enumerate(matches)
     ]
-    return tuple(_chained(sightings, found, lens, motions, pixels))
+    out = _chained(sightings, found, lens, motions, pixels)
+    late = [i for i, a in enumerate(out) if a.verdict != "refused" and i not in crew]
+    return tuple(_joining(out, late, crew | {i: sightings[i] for i in late}, reference, lens))
 
 
 def _moved_together(
     sightings: Sequence[Sighting], matches: Sequence[Match | None], reference: int
-) -> tuple[Lens, dict[int, Motion]]:
-    """Find the lens of the series and the motions of its frames, each against all others."""
+) -> tuple[Lens, dict[int, Motion], dict[int, Sighting]]:
+    """Find the lens of the series and the motions of its frames, each against all others; and what these were."""
     told = {i: m for i, m in enumerate(matches) if m is not None and m.data is not None and not _untold(m)}
     data = {i: m.data for i, m in told.items() if m.data is not None}
     units = [max(m.work) / 2 for m in told.values()]
@@ -171,7 +173,33 @@ def _moved_together(
     crew = fine | {reference: sightings[reference]}
     data |= together.solve(crew, matrices | {reference: np.eye(3)}, reference, bend)
     lens = lens_of(list(data.values()), units)
-    return lens, {i: simplest(data[i], lens, unit) for i, unit in zip(data, units, strict=True) if i in fine}
+    motions = {i: simplest(data[i], lens, unit) for i, unit in zip(data, units, strict=True) if i in fine}
+    return lens, motions, crew
+
+
+def _joining(
+    out: list[Alignment], late: Sequence[int], crew: Mapping[int, Sighting], reference: int, lens: Lens
+) -> list[Alignment]:
+    """Find the motions of frames that were aligned through another one, too, against all others."""
+    if not late:
+        return out
+    shape, step = crew[reference].work_shape, crew[reference].step
+    scale = scaling((step, step), (1, 1))
+    places = {
+        i: normalised(np.linalg.inv(scale) @ a.frame_to_reference @ scale)
+        for i, a in enumerate(out)
+        if i in crew and a.frame_to_reference is not None
+    }
+    told = together.solve(
+        {i: crew[i] for i in places}, places, reference, motion.USUAL_BEND if lens.bend is None else lens.bend
+    )
+    for i in late:
+        if i in told:
+            found = simplest(told[i], lens, max(shape) / 2)
+            matrix = _lifted(found, shape, step)
+            reason = f"aligned through another frame, {_words(matrix, crew[i].shape)}"
+            out[i] = replace(out[i], frame_to_reference=matrix, model=found.model, reason=reason)
+    return out
 
 
 def best_connected(sightings: Sequence[Sighting]) -> int:
