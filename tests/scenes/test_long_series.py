@@ -13,6 +13,7 @@ from lampwalk import decisions, looking
 from lampwalk.composite import execute
 from lampwalk.frames import as_series
 from lampwalk.shelf import Shelf
+from lampwalk.together import MOST_FRAMES
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +44,7 @@ def test_what_is_held_does_not_grow_with_the_number_of_frames(walk, tmp_path, mo
     monkeypatch.setattr(looking, "MEMORY_BYTES", 0)
     monkeypatch.setattr(decisions, "FIELD_BYTES", 0)
     peaks(walk[:3], tmp_path)  # tables and the net are made once
-    few, many = peaks(walk[:6], tmp_path), peaks(walk, tmp_path)
+    few, many = peaks(walk[:MOST_FRAMES], tmp_path), peaks(walk, tmp_path)  # so many are aligned in one group
     assert many[0] < 1.05 * few[0]
     assert many[1] < 1.05 * few[1]
     assert list(tmp_path.iterdir()) == []
