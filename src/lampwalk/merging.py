@@ -160,7 +160,8 @@ def merge_folder(
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
         sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
-        fingerprints.write(folder, fingerprints.of(decisions, contents))
+        if len(contents) == len(decisions.series):  # arrays have no content that a worksheet could name
+            fingerprints.write(folder, fingerprints.of(decisions, contents))
     return Run(folder=output, worksheet=sheet, findings=result.findings)
 
 

@@ -16,7 +16,7 @@ import lampwalk
 from lampwalk import composite, fingerprints, merging, worksheet
 from lampwalk.desk import Desk
 from lampwalk.errors import WorksheetError
-from lampwalk.frames import Frame
+from lampwalk.frames import Frame, as_series
 from lampwalk.geometry import STRIP_ROWS, TILE_COLUMNS
 from lampwalk.light import crop_field
 from lampwalk.looking import hot_pixels_of
@@ -171,6 +171,13 @@ def test_another_frame_of_the_same_name_is_merged_anew(run, windows):
     iio.imwrite(path, iio.imread(path)[::-1], quality=95)
     lampwalk.merge_worksheet(run / "worksheet.json", run, changed_too=True)
     assert windows == [None]
+
+
+def test_a_run_of_arrays_has_no_fingerprints(small_scene, tmp_path):
+    arrays = [iio.imread(small_scene / "frames" / f"{name}.jpg") for name in ("00", "01", "06")]
+    run = lampwalk.merge_folder(as_series(arrays), tmp_path / "run").folder
+    assert (run / "composite.tif").is_file()
+    assert not (run / fingerprints.FILE).exists()
 
 
 def test_glow_is_taken_over_while_the_heads_are_the_same(run):
