@@ -17,16 +17,23 @@ from pathlib import Path
 import cv2
 import numpy as np
 import skimage.data
-from heldout import Picture, column, floor, grey_photo, make_series, walled
-from relight import Rig, World, decode
+from heldout import Picture, column, dim, floor, grey_photo, make_series, walled
+from relight import Rig, decode
 
-MOODY = np.array([0.05, 0.055, 0.07], np.float32)
+MOODY = (0.05, 0.055, 0.07)
 
 
 def bollards(depth: Picture, albedo: Picture, places: Iterable[tuple[tuple[int, int, int, int], float]]) -> None:
     """Put columns of one skin into the world: their boxes in pixels and the distances of their axes."""
     for box, metres in places:
         column(depth, albedo, box, metres, np.repeat(grey_photo("coins", 200)[..., None], 3, 2))
+
+
+def hang(albedo: Picture, depth: Picture, picture: Picture, corner: tuple[int, int], metres: float) -> None:
+    """Put a flat picture (n, m, 3) into the world, its first pixel at (x, y), so far from the camera."""
+    x, y = corner
+    there = np.s_[y : y + picture.shape[0], x : x + picture.shape[1]]
+    albedo[there], depth[there] = picture, metres
 
 
 def quay(folder: Path) -> None:
@@ -37,9 +44,9 @@ def quay(folder: Path) -> None:
     ground, z = floor(grey_photo("gravel", 512), h - edge, w, 260, focal, 1.2)
     albedo, depth = walled(wall, ground[..., None] * np.array([0.9, 0.85, 0.75], np.float32), z)
     board = decode(cv2.resize(skimage.data.astronaut(), (260, 260), interpolation=cv2.INTER_AREA))
-    albedo[220:480, 430:690], depth[220:480, 430:690] = board, 3.8
+    hang(albedo, depth, board, (430, 220), 3.8)
     bollards(depth, albedo, (((180, 380, 260, 600), 3.2), ((900, 360, 990, 590), 3.3)))
-    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    world = dim(albedo, depth, MOODY, focal)
     rigs = [
         None,
         Rig((150, 250), (140, 640), 3.0, pole="black", size=20, power=6, aim=(0.4, 0.5)),
@@ -62,7 +69,7 @@ def loft(folder: Path) -> None:
     rocket = decode(skimage.data.rocket())[60:260, 220:420]
     for box, metres in (((520, 300, 700, 660), 3.4), ((690, 420, 840, 690), 3.0), ((400, 450, 530, 680), 3.2)):
         column(depth, albedo, box, metres, rocket)
-    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    world = dim(albedo, depth, MOODY, focal)
     rigs = [
         Rig((120, 300), (110, 700), 3.2, pole="black", size=20, power=6, aim=(0.45, 0.6)),
         Rig((330, 200), (250, 720), 3.2, "dish", "boom", "grey", 18, 6, aim=(0.45, 0.6)),
@@ -83,9 +90,9 @@ def gravel_wall(folder: Path, seed: int, *, ambient: bool) -> None:
     ground, z = floor(grey_photo("brick", 512), h - edge, w, 270, focal, 1.2)
     albedo, depth = walled(wall, ground[..., None] * np.array([0.8, 0.75, 0.7], np.float32), z)
     picture = decode(cv2.resize(skimage.data.chelsea(), (280, 240), interpolation=cv2.INTER_AREA))
-    albedo[250:490, 480:760], depth[250:490, 480:760] = picture, 3.7
+    hang(albedo, depth, picture, (480, 250), 3.7)
     bollards(depth, albedo, (((220, 400, 300, 630), 3.2), ((940, 380, 1030, 620), 3.3)))
-    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    world = dim(albedo, depth, MOODY, focal)
     rigs = [
         Rig((180, 280), (160, 690), 3.0, pole="black", size=20, power=6, aim=(0.4, 0.5)),
         Rig((460, 200), (340, 710), 3.1, "dish", pole="grey", size=18, power=6, aim=(0.45, 0.6)),
@@ -105,9 +112,9 @@ def kiln(folder: Path) -> None:
     ground, z = floor(grey_photo("grass", 512), h - edge, w, 260, focal, 1.25)
     albedo, depth = walled(np.clip(wall, 0.02, 0.9), ground[..., None] * np.array([0.6, 0.7, 0.4], np.float32), z)
     sheet = np.repeat(grey_photo("camera", 260)[..., None], 3, 2) * np.array([0.9, 0.9, 0.8], np.float32)
-    albedo[200:460, 560:820], depth[200:460, 560:820] = sheet, 4.0
+    hang(albedo, depth, sheet, (560, 200), 4.0)
     bollards(depth, albedo, (((150, 330, 260, 660), 3.4), ((900, 360, 1000, 650), 3.2), ((1120, 300, 1240, 640), 3.6)))
-    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    world = dim(albedo, depth, MOODY, focal)
     rigs = [
         None,
         Rig((110, 260), (100, 720), 3.1, pole="grey", size=20, power=6, aim=(0.4, 0.5)),
@@ -127,9 +134,9 @@ def weir(folder: Path) -> None:
     ground, z = floor(grey_photo("gravel", 400), h - edge, w, 250, focal, 1.15)
     albedo, depth = walled(wall, ground[..., None] * np.array([0.7, 0.75, 0.8], np.float32), z)
     poster = decode(cv2.resize(skimage.data.coffee(), (300, 200), interpolation=cv2.INTER_AREA))
-    albedo[180:380, 700:1000], depth[180:380, 700:1000] = poster, 4.2
+    hang(albedo, depth, poster, (700, 180), 4.2)
     bollards(depth, albedo, (((330, 340, 430, 600), 3.1),))
-    world = World(albedo, depth, albedo * MOODY, np.zeros((h, w), np.float32), focal)
+    world = dim(albedo, depth, MOODY, focal)
     rigs = [
         Rig((140, 220), (150, 660), 3.2, pole="black", size=20, power=6, aim=(0.45, 0.5)),
         Rig((350, 120), (250, 670), 3.4, "dish", "boom", "grey", 18, 7, aim=(0.5, 0.5)),

@@ -285,6 +285,11 @@ def walled(wall: Picture, ground: Picture, z: Picture) -> tuple[Picture, Picture
     return albedo, np.vstack([np.full(wall.shape[:2], z[0, 0], np.float32), z])
 
 
+def dim(albedo: Picture, depth: Picture, day: tuple[float, float, float], focal: float) -> World:
+    """A world without sky in which daylight is even: albedo (h, w, 3), depth (h, w), share of each channel."""
+    return World(albedo, depth, albedo * np.array(day, np.float32), np.zeros(depth.shape, np.float32), focal)
+
+
 def column(depth: Picture, albedo: Picture, box: tuple[int, int, int, int], metres: float, skin: Picture) -> None:
     """Put an upright cylinder into the world: box (x0, y0, x1, y1) in pixels, distance of its axis."""
     x0, y0, x1, y1 = box
@@ -304,9 +309,7 @@ def yard(folder: Path) -> None:
     coffee = decode(skimage.data.coffee())
     for box, metres in (((500, 330, 640, 620), 3.5), ((650, 400, 780, 660), 3.1), ((560, 250, 620, 330), 3.6)):
         column(depth, albedo, box, metres, coffee[20:180, 380:560])
-    world = World(
-        albedo, depth, albedo * np.array([0.03, 0.035, 0.05], np.float32), np.zeros((h, w), np.float32), focal
-    )
+    world = dim(albedo, depth, (0.03, 0.035, 0.05), focal)
     earth = (0.2, 0.25, 0.12)
     rigs: list[Rig | None] = [
         Rig((260, 260), (250, 690), 3.3, pole="black", size=24, power=6, aim=(0.45, 0.6), extras=("sandbag", "cable")),
@@ -332,9 +335,7 @@ def cellar(folder: Path) -> None:
     albedo[180:640, 640:930] = cv2.resize(cloth, (290, 460), interpolation=cv2.INTER_AREA)
     folds = 0.05 * np.sin(np.linspace(0, 22, 290, dtype=np.float32))[None]
     depth[180:640, 640:930] = 4.6 + folds
-    world = World(
-        albedo, depth, albedo * np.array([0.02, 0.018, 0.014], np.float32), np.zeros((h, w), np.float32), focal
-    )
+    world = dim(albedo, depth, (0.02, 0.018, 0.014), focal)
     rigs: list[Rig | None] = [
         None,
         Rig((210, 430), (205, 800), 4.0, pole="black", size=15, power=9, aim=(0.45, 0.5)),
