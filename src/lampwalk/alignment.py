@@ -167,7 +167,7 @@ def _moved_together(
     units = [max(m.work) / 2 for m in told.values()]
     lens = lens_of(list(data.values()), units)
     fine = {i: m.sighting for i, m in told.items() if m.sighting is not None and not m.others}
-    to_unit, bend = unit_matrix(sightings[reference].work_shape), motion.USUAL_BEND if lens.bend is None else lens.bend
+    to_unit, bend = unit_matrix(sightings[reference].work_shape), lens.likely_bend
     turns = {i: motion.matrix_of(motion.fit(data[i], 4, bend).parameters, bend) for i in fine}
     matrices = {i: normalised(np.linalg.inv(to_unit) @ turn @ to_unit) for i, turn in turns.items()}
     crew = fine | {reference: sightings[reference]}
@@ -185,14 +185,9 @@ def _joining(
         return out
     shape, step = crew[reference].work_shape, crew[reference].step
     scale = scaling((step, step), (1, 1))
-    places = {
-        i: normalised(np.linalg.inv(scale) @ a.frame_to_reference @ scale)
-        for i, a in enumerate(out)
-        if i in crew and a.frame_to_reference is not None
-    }
-    told = together.solve(
-        {i: crew[i] for i in places}, places, reference, motion.USUAL_BEND if lens.bend is None else lens.bend
-    )
+    there = {i: a.frame_to_reference for i, a in enumerate(out) if i in crew and a.frame_to_reference is not None}
+    places = {i: normalised(np.linalg.inv(scale) @ matrix @ scale) for i, matrix in there.items()}
+    told = together.solve({i: crew[i] for i in places}, places, reference, lens.likely_bend)
     for i in late:
         if i in told:
             found = simplest(told[i], lens, max(shape) / 2)

@@ -20,7 +20,7 @@ from .desk import prepared
 from .errors import Finding
 from .frames import Series, as_series
 from .fullmask import FullMask
-from .geometry import STRIP_ROWS
+from .geometry import strips
 from .light import Field
 from .looking import Progress
 from .profiles import Profile
@@ -125,7 +125,7 @@ def execute(
     """
     shelf = shelf or Shelf()
     shape = decisions.series.shape
-    windows = [(rows, slice(0, shape[1])) for rows in strips(shape)] if former is None else former.windows
+    windows = [(rows, slice(0, shape[1])) for rows in strips(shape[0])] if former is None else former.windows
     stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
     on = merge_order(decisions.frames, decisions.choices.rule)
     seen = [d for d in on if _takes_part(d, windows)]
@@ -216,7 +216,7 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
                 inside[masked[1] == 255] = 255
             hidden[block, cols] = unseen
 
-    parallel.each(one, strips(shape))
+    parallel.each(one, strips(shape[0]))
     return whole, hidden
 
 
@@ -239,11 +239,6 @@ def _decoded(
             shelf.give_back(d.frame, pixels)
             del pixels
         shelf.clear()
-
-
-def strips(shape: tuple[int, int]) -> list[slice]:
-    """Rows of the strips of the fixed grid."""
-    return [slice(top, min(top + STRIP_ROWS, shape[0])) for top in range(0, shape[0], STRIP_ROWS)]
 
 
 def _takes_part(d: Decision, windows: Sequence[Window]) -> bool:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, recorded, regions, rules
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, records, regions, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .drawer import IN_MEMORY, Drawer, Row
@@ -233,7 +233,7 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
         sightings.clear()
         parallel.give_back_memory()
     else:
-        lit_by_day, alignments = recorded.roles_and_alignments(series, sheet)
+        lit_by_day, alignments = records.roles_and_alignments(series, sheet)
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
     left_out = [(series.frames[i].name, found.reason) for i, found in enumerate(alignments) if i not in used]
     if len(used) < 2:
@@ -406,7 +406,7 @@ def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksh
     if sheet is None:
         by_day = [d.role == "ambient" for d in frames]
         return ambient.level(small, by_day, at, [exposure_ev(d.frame.facts) for d in frames])
-    return [recorded.level(sheet.frame(d.frame.name)) for d in frames]
+    return [records.level(sheet.frame(d.frame.name)) for d in frames]
 
 
 def _hide(

@@ -93,7 +93,7 @@ class Desk:
             Row and column of the sensor's hot pixels.
         """
         path = self._file(frame, hot)
-        needed = 3 * (frame.facts.bits or 8) // 8 * frame.shape[0] * frame.shape[1]
+        needed = 3 * frame.bits // 8 * frame.shape[0] * frame.shape[1]
         if path is None or needed > self._left:
             return False
         if path.exists():

@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from hashlib import blake2b
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 import cv2
@@ -16,10 +18,9 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from . import parallel, resampling
-from .composite import Former, Window, merge_order, strips
+from . import geometry, parallel, resampling
+from .composite import Former, Window, merge_order
 from .decisions import Decision, Decisions
-from .geometry import TILE_COLUMNS
 from .light import Field
 
 FILE = "small/fingerprints.json"
@@ -48,8 +49,8 @@ def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
         Digest of the frame's file.
     """
     shape, numbers = decisions.series.shape, {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
-    tiles, everywhere = _tiles(shape[1]), _everywhere(decisions)
-    found = {rows.start: [blake2b(everywhere, digest_size=8) for _ in tiles] for rows in strips(shape)}
+    tiles, everywhere = _tiles(shape), _everywhere(decisions)
+    found = {rows.start: [blake2b(everywhere, digest_size=8) for _ in tiles] for rows in geometry.strips(shape[0])}
     for one in merge_order(decisions.frames, decisions.choices.rule):
         d = one.in_hand()
         own = _own(d, numbers[d.frame.name], contents[d.frame.name])
@@ -61,7 +62,7 @@ def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
                 for part in parts:
                     digest.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
 
-        parallel.each(add, strips(shape))
+        parallel.each(add, geometry.strips(shape[0]))
     return tuple(tuple(digest.hexdigest() for digest in row) for row in found.values())
 
 
@@ -109,18 +110,15 @@ def _mapped(path: Path) -> NDArray[np.uint16]:
 
 def _windows(same: list[list[bool]], shape: tuple[int, int]) -> Iterator[Window]:
     """Give the tiles that are not the same, neighbours in a row as one."""
-    tiles = _tiles(shape[1])
-    for rows, known in zip(strips(shape), same, strict=True):
-        start = 0
-        for k in range(1, len(known) + 1):
-            if k == len(known) or known[k] != known[start]:
-                if not known[start]:
-                    yield rows, slice(tiles[start].start, tiles[k - 1].stop)
-                start = k
+    for rows, known in zip(geometry.strips(shape[0]), same, strict=True):
+        for is_same, run in groupby(zip(known, _tiles(shape), strict=True), key=itemgetter(0)):
+            tiles = [cols for _, cols in run]
+            if not is_same:
+                yield rows, slice(tiles[0].start, tiles[-1].stop)
 
 
-def _tiles(width: int) -> list[slice]:
-    return [slice(left, min(left + TILE_COLUMNS, width)) for left in range(0, width, TILE_COLUMNS)]
+def _tiles(shape: tuple[int, int]) -> list[slice]:
+    return geometry.tiles(slice(0, shape[1]), shape[1])
 
 
 def _everywhere(decisions: Decisions) -> bytes:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from . import geometry
 from .drawer import Drawer
 from .errors import InputError
 from .geometry import STRIP_ROWS
@@ -67,7 +68,7 @@ class FullMask:
             raise InputError(
                 f"a mask of shape {mask.shape} and type {mask.dtype}", remedy="give (H, W) uint8, 255 = hidden"
             )
-        strips = [mask[top : top + STRIP_ROWS] for top in range(0, mask.shape[0], STRIP_ROWS)]
+        strips = [mask[rows] for rows in geometry.strips(mask.shape[0])]
         spans = [_span(strip) for strip in strips]
         across = _hull(spans)
         return cls(mask.shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans, png=png)

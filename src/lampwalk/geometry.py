@@ -21,6 +21,17 @@ TILE_COLUMNS = 512
 with the same bits."""
 
 
+def strips(height: int) -> list[slice]:
+    """Rows of the strips of the fixed grid."""
+    return [slice(top, min(top + STRIP_ROWS, height)) for top in range(0, height, STRIP_ROWS)]
+
+
+def tiles(cols: slice, width: int) -> list[slice]:
+    """Columns of the tiles of the fixed grid that some columns lie in."""
+    first = cols.start // TILE_COLUMNS * TILE_COLUMNS
+    return [slice(left, min(left + TILE_COLUMNS, width)) for left in range(first, cols.stop, TILE_COLUMNS)]
+
+
 def scaling(full: tuple[float, float], small: tuple[float, float]) -> Matrix:
     """Matrix from small pixels to full pixels for two (height, width) of one picture.
 

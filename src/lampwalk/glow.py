@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from functools import cache, reduce
+from functools import reduce
 from typing import Any
 
 import cv2
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
-from .drawer import Drawer, Kept, Row, Waiting
+from .drawer import Drawer, Row, Waiting
 from .errors import WorksheetError
 from .glowfit import NOISE, Floats, Light, Samples, fit, fit_one, weighted_median
 from .light import halved
@@ -139,6 +139,11 @@ class Fit:
             raise WorksheetError("merge.glow_fit cannot be used", remedy=remedy) from error
         return cls(kernel=kernel, rim=rim, heads=tuple(found.get(name) for name in names))
 
+    def place(self, i: int) -> _Place | None:
+        """Where a frame has its head, if it has one."""
+        head = self.heads[i]
+        return None if head is None else head.place
+
     def of(self, i: int) -> Light:
         """Strength and tilt of one head."""
         head = self.heads[i]
@@ -246,23 +251,14 @@ def one_by_one(
     if not heads:
         return lambda _: None, None
     plate = _plate(previews, hidden, ambient)
-    lamps = [i for i, flag in enumerate(ambient) if not flag]
 
-    @cache
-    def added() -> dict[int, Kept]:
-        return {i: previews[i].drawer.put(colour.luminance(halved(previews[i].linear) - plate)) for i in lamps}
-
-    def sampled(i: int) -> tuple[Samples, _Near]:
-        others = Row([light for j, light in added().items() if j != i])
-        seen, free = _seen(previews[i], hidden[i])
-        excess, close = seen - plate, free & (heads[i].distance < RIM)
-        return _samples(heads[i], excess, free, others, plate), (close, excess[close])
+    def sampler() -> Callable[[int], tuple[Samples, _Near]]:
+        return _sampler(heads, previews, hidden, [i for i, flag in enumerate(ambient) if not flag], plate)
 
     if known is not None and _goes_on(known, places):
-        found = _more(known, places, sampled)
+        found = _more(known, places, sampler)
     else:
-        added()
-        found = _found(heads, places, sampled)
+        found = _found(heads, places, sampler())
 
     def field_of(i: int) -> _Field | None:
         if i not in heads:
@@ -274,6 +270,25 @@ def one_by_one(
         return _limited((model + correction).astype(np.float32), heads[i], seen - plate, free, previews[i].shape)
 
     return field_of, found
+
+
+def _sampler(
+    heads: Mapping[int, _Head],
+    previews: Sequence[Preview],
+    hidden: Sequence[NDArray[np.uint8]],
+    lamps: Sequence[int],
+    plate: _Field,
+) -> Callable[[int], tuple[Samples, _Near]]:
+    """Give the samples of any frame with a head when asked, beside the light of the other lamp frames."""
+    added = {i: previews[i].drawer.put(colour.luminance(halved(previews[i].linear) - plate)) for i in lamps}
+
+    def sampled(i: int) -> tuple[Samples, _Near]:
+        others = Row([light for j, light in added.items() if j != i])
+        seen, free = _seen(previews[i], hidden[i])
+        excess, close = seen - plate, free & (heads[i].distance < RIM)
+        return _samples(heads[i], excess, free, others, plate), (close, excess[close])
+
+    return sampled
 
 
 def _found(
@@ -293,24 +308,29 @@ def _found(
 
 def _goes_on(known: Fit, places: Sequence[_Place | None]) -> bool:
     """Whether all heads of a fit are there still, or have become more."""
-    for head, place in zip(known.heads, places, strict=True):
-        if head is not None:
-            pixels, top, left, bottom, right = head.place
-            if place is None or place[0] < pixels or min(top - place[1], left - place[2]) < 0:
-                return False
-            if min(place[3] - bottom, place[4] - right) < 0:
-                return False
+    for i, place in enumerate(places):
+        before = known.place(i)
+        if before is not None and (place is None or not _holds(place, before)):
+            return False
     return True
 
 
-def _more(known: Fit, places: Sequence[_Place | None], sampled: Callable[[int], tuple[Samples, _Near]]) -> Fit:
+def _holds(place: _Place, other: _Place) -> bool:
+    """Whether a head is at least as large as another, and reaches as far to every side."""
+    pixels, top, left, bottom, right = other
+    return place[0] >= pixels and place[1] <= top and place[2] <= left and place[3] >= bottom and place[4] >= right
+
+
+def _more(
+    known: Fit, places: Sequence[_Place | None], sampler: Callable[[], Callable[[int], tuple[Samples, _Near]]]
+) -> Fit:
     """Take a fit over, and measure by its kernel the heads that it does not know."""
-    kernel = np.array(known.kernel)
     heads = list(known.heads)
-    for i, place in enumerate(places):
-        head = heads[i]
-        if place is not None and (head is None or head.place != place):
-            heads[i] = _kept(place, fit_one(sampled(i)[0], kernel))
+    unknown = {i: place for i, place in enumerate(places) if place is not None and known.place(i) != place}
+    if unknown:
+        sampled = sampler()
+        for i, place in unknown.items():
+            heads[i] = _kept(place, fit_one(sampled(i)[0], np.array(known.kernel)))
     return replace(known, heads=tuple(heads))
 
 

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ from .offer import Offer
 from .previews import small_shape
 from .shelf import Shelf
 from .worksheet import FrameRecord, Lamp, Worksheet
+
+T = TypeVar("T")
 
 RESULT_BYTES = 12
 """Memory per pixel of the result at 16 bits, its brightness, the coverage map and the finished picture."""
@@ -144,7 +146,7 @@ def merge_folder(
         by_hand = {n: m if isinstance(m, FullMask) else FullMask.painted(m) for n, m in (masks or {}).items()}
         if former is not None:
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
-            by_hand |= _read_masks({r.file: output / r.mask for r in painted if r.mask})
+            by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
         decisions = decide(
             series,
             choices=choices,
@@ -154,7 +156,7 @@ def merge_folder(
             progress=progress,
         )
         result = execute(decisions, shelf=shelf, progress=progress)
-        contents = _contents(series)
+        contents = _of_each(Desk().content, {f.name: f.path for f in series.frames if f.path is not None})
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
@@ -202,14 +204,14 @@ def merge_worksheet(
         if not file.is_file():
             raise WorksheetError("the frame is not there", file=file, remedy='put it back, or correct "folder"')
     desk = desk or Desk()
-    contents = dict(zip(files, parallel.each(desk.content, files.values()), strict=True))
+    contents = _of_each(desk.content, files)
     for r in taken:
         if r.content not in ("", contents[r.file]) and not changed_too:
             raise WorksheetError(
                 "the frame has changed since the run", file=files[r.file], remedy="restore it, or --changed-too"
             )
     series = as_series(list(files.values()))
-    hand_masks = _read_masks({r.file: home / r.mask for r in taken if r.mask}, desk)
+    hand_masks = _of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask})
     small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
         decisions = decide(
@@ -243,11 +245,12 @@ def read_hand_masks(folder: Path, frames: Path) -> dict[str, FullMask]:
     for path in found:
         if path.stem not in names:
             raise WorksheetError("belongs to no frame", file=path, remedy="name it like its frame")
-    return _read_masks({names[path.stem]: path for path in found})
+    return _of_each(runfolder.read_packed_mask, {names[path.stem]: path for path in found})
 
 
-def _read_masks(paths: Mapping[str, Path], desk: Desk | None = None) -> dict[str, FullMask]:
-    return dict(zip(paths, parallel.each((desk or Desk()).mask, paths.values()), strict=True))
+def _of_each(read: Callable[[Path], T], files: Mapping[str, Path]) -> dict[str, T]:
+    """What is read from each file, by the name of its frame."""
+    return dict(zip(files, parallel.each(read, files.values()), strict=True))
 
 
 def lamps_of(sheet: Worksheet | None) -> dict[str, Lamp]:
@@ -373,12 +376,6 @@ def _write(
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
-
-
-def _contents(series: Series) -> dict[str, str]:
-    """Digests of the frames' files."""
-    files = {frame.name: frame.path for frame in series.frames if frame.path is not None}
-    return dict(zip(files, parallel.each(Desk().content, files.values()), strict=True))
 
 
 def _write_mask(folder: Path, d: Decision) -> None:

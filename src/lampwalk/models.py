@@ -70,6 +70,11 @@ class Lens:
     bend: float | None
     breathes: bool
 
+    @property
+    def likely_bend(self) -> float:
+        """The bend that was found, else the usual one."""
+        return motion.USUAL_BEND if self.bend is None else self.bend
+
 
 def lens_of(data: Sequence[motion.Displacements], units: Sequence[float]) -> Lens:
     """Find what the frames of one series say about their lens.
@@ -96,7 +101,7 @@ def simplest(data: motion.Displacements, lens: Lens, unit: float) -> Motion:
     unit : float
         Pixels at working size per normalised unit.
     """
-    known = motion.USUAL_BEND if lens.bend is None else lens.bend
+    known = lens.likely_bend
     seldom = LIKELIER_ZOOM_SEEN if data.joint else LIKELIER_ZOOM
     turn, zoom = 3 * LIKELIER, LIKELIER if lens.breathes else seldom
     prices: dict[tuple[int, float], float] = {

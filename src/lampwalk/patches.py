@@ -6,13 +6,14 @@ The representation is smooth, so every second pixel says all: patches are sample
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import Matrix
-from .sighting import PATCH_PX, Field, Gradient, Grey, Sighting, patch_side, seen_corners, sites
+from .sighting import PATCH_PX, Field, Gradient, Grey, Sighting, patch_side, sites, windows
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.complex64]
@@ -91,16 +92,11 @@ class Windows:
     """
 
     def __init__(self, sighting: Sighting, frame_to_reference: Matrix) -> None:
-        assert sighting.corners is not None
-        crops = sighting.crops
         self.interpolation = interpolation_of(sighting.step == 1)
         self.shape, self.side = sighting.work_shape, PATCH_PX
         self.sites = sites(self.shape)
         n = self.window = PATCH_PX + 2 * WINDOW_PX
-        within = seen_corners(self.sites, frame_to_reference, PATCH_PX, n) - sighting.corners
-        within = np.clip(within, 0, crops.shape[1] - n)
-        self.corners = sighting.corners + within
-        cut = [crop[y : y + n, x : x + n] for crop, (x, y) in zip(crops, within, strict=True)]
+        self.corners, cut = windows(sighting, frame_to_reference, n)
         self.gradient = Gradient.of(np.concatenate(cut))
 
     @cached_property
@@ -148,9 +144,7 @@ def interpolation_of(full_size: bool) -> int:
     return cv2.INTER_CUBIC if full_size else cv2.INTER_LINEAR
 
 
-def _within(
-    view: View, frame_to_reference: Matrix, first: NDArray[np.float64], size: NDArray[np.int64]
-) -> NDArray[np.bool_]:
+def _within(view: View, frame_to_reference: Matrix, first: NDArray[Any], size: NDArray[np.int64]) -> NDArray[np.bool_]:
     back = np.linalg.inv(frame_to_reference)
     inside = np.ones(len(view.sites), bool)
     last = view.side - 1

@@ -1,15 +1,19 @@
-"""Write down what was decided: the worksheet of a merge."""
+"""Decisions as a worksheet records them: written down, and read back for the steps that made them."""
 
 from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from . import worksheet
-from .decisions import Decision, Decisions
+from .alignment import Alignment
+from .ambient import Level
+from .frames import Series
 from .stack import FILLED
-from .worksheet import Worksheet
+from .worksheet import FrameRecord, Worksheet
+
+if TYPE_CHECKING:
+    from .decisions import Decision, Decisions
 
 
 def worksheet_of(decisions: Decisions) -> Worksheet:
@@ -19,9 +23,7 @@ def worksheet_of(decisions: Decisions) -> Worksheet:
     names = [f.name for f in decisions.series.frames] + [
         n for n in out if n not in {f.name for f in decisions.series.frames}
     ]
-    records = [
-        _record(taken[n]) if n in taken else worksheet.FrameRecord(file=n, role="left out", why=out[n]) for n in names
-    ]
+    records = [_record(taken[n]) if n in taken else FrameRecord(file=n, role="left out", why=out[n]) for n in names]
     legend = {"0": "no frame", str(FILLED): "fill: light put back behind masks"}
     legend |= {str(i + 1): f.name for i, f in enumerate(decisions.series.frames)}
     return Worksheet(
@@ -49,7 +51,7 @@ def _merge_record(decisions: Decisions) -> dict[str, Any]:
     return record
 
 
-def _record(d: Decision) -> worksheet.FrameRecord:
+def _record(d: Decision) -> FrameRecord:
     a = d.alignment
     notes: dict[str, Any] = {
         "alignment": {
@@ -80,7 +82,7 @@ def _record(d: Decision) -> worksheet.FrameRecord:
         ]
     if d.fill_share:
         notes["fill"] = {"share": round(d.fill_share, 5)}
-    return worksheet.FrameRecord(
+    return FrameRecord(
         file=d.frame.name,
         role=d.role,
         why=a.reason,
@@ -92,4 +94,38 @@ def _record(d: Decision) -> worksheet.FrameRecord:
         on=d.lamp.on,
         by_hand=d.by_hand,
         notes=notes,
+    )
+
+
+def roles_and_alignments(series: Series, sheet: Worksheet) -> tuple[tuple[bool, ...], tuple[Alignment, ...]]:
+    """Which frames hold no flash light, and how each lies on the reference; frames that are not recorded are refused."""
+    records = {record.file: record for record in sheet.frames}
+    found = []
+    for frame in series.frames:
+        record = records.get(frame.name)
+        refused = record is None or record.homography is None or record.role == "left out"
+        found.append(
+            Alignment(
+                frame_to_reference=None if refused or record is None else record.homography,
+                model="homography",
+                residual_px=0.0,
+                inliers=0,
+                spread=0.0,
+                verdict="refused" if refused else "aligned",
+                reason="not in the worksheet" if record is None else record.why,
+            )
+        )
+    by_day = tuple(f.name in records and records[f.name].role == "ambient" for f in series.frames)
+    return by_day, tuple(found)
+
+
+def level(record: FrameRecord) -> Level:
+    """What is done to the daylight of a frame."""
+    notes = record.notes.get("level", {})
+    return Level(
+        ambient_ev=record.ambient_ev,
+        gradient_ev=tuple(notes.get("gradient_ev", (0.0, 0.0))),
+        exposure_ev=notes.get("exposure_ev", 0.0),
+        gains=tuple(notes.get("gains", (1.0, 1.0, 1.0))),
+        reason=notes.get("reason", ""),
     )

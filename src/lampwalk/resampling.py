@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour
-from .geometry import TILE_COLUMNS, Matrix, Windowed, is_identity, moved
+from .geometry import Matrix, Windowed, is_identity, moved, tiles
 
 STRENGTH = 0.7
 """Factor of ``f (1 - f) D``; 0.5 would be Keys. On photographs moved by quarters of a pixel the error is 0.94 of that at 0.5, and
@@ -64,7 +64,7 @@ def warp_strip(
         same = picture[rows, cols]
         same.flags.writeable = False
         return same
-    back, grid = np.linalg.inv(frame_to_reference), _tiles(cols, picture.shape[1])
+    back, grid = np.linalg.inv(frame_to_reference), tiles(cols, picture.shape[1])
     left, right = grid[0].start, grid[-1].stop
     strip = np.empty((rows.stop - rows.start, right - left, *picture.shape[2:]), np.uint16)
     for across in grid:
@@ -90,7 +90,7 @@ def warp_mask_strip(
     """
     if is_identity(frame_to_reference):
         return _window(mask, rows, cols)
-    back, grid = np.linalg.inv(frame_to_reference), _tiles(cols, mask.shape[1])
+    back, grid = np.linalg.inv(frame_to_reference), tiles(cols, mask.shape[1])
     left, right = grid[0].start, grid[-1].stop
     strip = np.zeros((rows.stop - rows.start, right - left), np.uint8)
     for across in grid:
@@ -162,12 +162,6 @@ def _box(x: NDArray[np.float64], y: NDArray[np.float64], shape: tuple[int, int])
 
 def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArray[Any]:
     return picture[rows, cols] if isinstance(picture, np.ndarray) else picture.part(rows, cols)
-
-
-def _tiles(cols: slice, width: int) -> list[slice]:
-    """Tiles of the fixed grid that some columns lie in."""
-    first = cols.start // TILE_COLUMNS * TILE_COLUMNS
-    return [slice(left, min(left + TILE_COLUMNS, width)) for left in range(first, cols.stop, TILE_COLUMNS)]
 
 
 def _cubic(source: _Source, tile: NDArray[np.uint16]) -> None:

@@ -165,8 +165,8 @@ def _mask_and_file(path: Path) -> tuple[NDArray[np.uint8], bytes]:
     try:
         kind = read_facts(path).kind  # refuses what claims to be huge before memory is taken
         with about(path):
-            data = path.read_bytes()
-            mask = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE) if kind == "png" else None
+            data = path.read_bytes() if kind == "png" else b""
+            mask = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE) if data else None
     except (FrameError, OSError):
         mask = None
     if mask is None:

@@ -137,6 +137,23 @@ def seen_corners(at: NDArray[np.int64], frame_to_reference: Matrix, patch: int, 
     return np.asarray(np.rint(seen - (side - 1) / 2), np.int64)
 
 
+def windows(sighting: Sighting, frame_to_reference: Matrix, side: int) -> tuple[NDArray[np.int64], list[Grey]]:
+    """Windows of a sighting's crops round where a homography (working size) sends the sites.
+
+    Returns
+    -------
+    (K, 2) int
+        xy of their first pixels at working size.
+    list of K (side, side) uint8
+    """
+    assert sighting.corners is not None
+    crops = sighting.crops
+    within = seen_corners(sites(sighting.work_shape), frame_to_reference, PATCH_PX, side) - sighting.corners
+    within = np.clip(within, 0, crops.shape[1] - side)
+    cut = [crop[y : y + side, x : x + side] for crop, (x, y) in zip(crops, within, strict=True)]
+    return sighting.corners + within, cut
+
+
 def sites(shape: tuple[int, int]) -> NDArray[np.int64]:
     """Corners (x, y) of the patches of a picture: (K, 2) even numbers, row by row, the same for all frames of one size."""
     h, w = shape

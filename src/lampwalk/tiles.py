@@ -10,7 +10,7 @@ from . import motion
 from .colour import decode_table
 from .geometry import Matrix
 from .patches import interpolation_of
-from .sighting import PATCH_PX, Field, Grey, Sighting, patch_side, seen_corners, sites
+from .sighting import PATCH_PX, Field, Grey, Sighting, patch_side, sites, windows
 
 Floats = NDArray[np.float64]
 
@@ -51,13 +51,10 @@ class Light:
             self.first = np.zeros((len(self.corners), 2))
             self.low, self.high = self.first, self.first + np.array(self.shape[::-1]) - 1
             return
-        crops = sighting.crops
         n = PATCH_PX + 2 * WINDOW_PX
-        within = seen_corners(sites(self.shape), frame_to_reference, PATCH_PX, n) - sighting.corners
-        within = np.clip(within, 0, crops.shape[1] - n)
-        cut = [_detail(crop[y : y + n, x : x + n]) for crop, (x, y) in zip(crops, within, strict=True)]
-        self.field = np.concatenate(cut)
-        corners = np.repeat(sighting.corners + within, ACROSS**2, axis=0).astype(np.float64)
+        firsts, cut = windows(sighting, frame_to_reference, n)
+        self.field = np.concatenate([_detail(window) for window in cut])
+        corners = np.repeat(firsts, ACROSS**2, axis=0).astype(np.float64)
         top = np.repeat(np.arange(len(cut)) * n, ACROSS**2)
         self.first = corners - np.stack([np.zeros(len(top)), top], axis=-1)  # of the frame's pixel to that of the field
         self.low, self.high = corners, corners + n - 1
