@@ -214,14 +214,15 @@ def merge_worksheet(
     hand_masks = _of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask})
     small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
-        decisions = decide(
-            series,
-            choices=choices_of(sheet),
-            given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet, small=small),
-            keep=partial(runfolder.write_small, folder),
-            shelf=shelf,
-            progress=progress,
-        )
+        with worksheet.naming(path):
+            decisions = decide(
+                series,
+                choices=choices_of(sheet),
+                given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet, small=small),
+                keep=partial(runfolder.write_small, folder),
+                shelf=shelf,
+                progress=progress,
+            )
         made_of = fingerprints.of(decisions, contents)
         result = execute(decisions, former=fingerprints.still_holding(home, made_of), shelf=shelf, progress=progress)
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -167,9 +168,18 @@ def load(path: str | Path) -> Worksheet:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise WorksheetError(f"is not valid JSON: {error}", file=path, remedy="undo the last edit") from error
-    try:
+    with naming(path):
         return _from_data(data)
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Let an error about a field say in which worksheet it stands."""
+    try:
+        yield
     except WorksheetError as error:
+        if error.file is not None:
+            raise
         raise WorksheetError(error.message, file=path, remedy=error.remedy) from error
 
 

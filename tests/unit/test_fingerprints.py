@@ -199,7 +199,7 @@ def test_a_glow_fit_that_cannot_be_read_is_named(run):
     sheet = json.loads(path.read_text("utf-8"))
     sheet["merge"]["glow_fit"]["kernel"] = [1, 2]
     path.write_text(json.dumps(sheet), "utf-8")
-    with pytest.raises(WorksheetError, match="glow_fit"):
+    with pytest.raises(WorksheetError, match=r"worksheet\.json: merge\.glow_fit"):
         lampwalk.merge_worksheet(path, run.with_name("other"))
     del sheet["merge"]["glow_fit"]
     path.write_text(json.dumps(sheet), "utf-8")
