@@ -128,7 +128,7 @@ def execute(
     windows = [(rows, slice(0, shape[1])) for rows in strips(shape[0])] if former is None else former.windows
     stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
     on = merge_order(decisions.frames, decisions.choices.rule)
-    seen = [d for d in on if _takes_part(d, windows)]
+    seen = [d for d in on if _takes_part(d.in_hand(), windows)]
     reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):

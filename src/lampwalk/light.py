@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
+from math import floor
 from typing import Any
 
 import cv2
@@ -66,15 +67,21 @@ class Field:
     def matters(self, rows: slice, edges: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Whether it changes anything in some full-size rows, between each two of n + 1 full-size columns: (n,)."""
         sy, sx = self.small[0] / self.full[0], self.small[1] / self.full[1]
-        first, last = int(np.floor((rows.start + 0.5) * sy - 0.5)), int(np.floor((rows.stop - 0.5) * sy - 0.5)) + 2
-        known = self.values[max(0, first - self.top) : max(0, last - self.top)]
-        active = np.zeros(self.small[1], bool)
-        inside = (known != self.neutral).any(axis=0).reshape(known.shape[1], -1)
-        active[self.left : self.left + len(inside)] = inside.any(axis=1)
-        before = np.concatenate([[0], np.cumsum(active)])
-        left = np.clip(np.floor((edges[:-1] + 0.5) * sx - 0.5).astype(np.intp), 0, len(active))
-        right = np.clip(np.floor((edges[1:] - 0.5) * sx - 0.5).astype(np.intp) + 2, 0, len(active))
+        first, last = floor((rows.start + 0.5) * sy - 0.5), floor((rows.stop - 0.5) * sy - 0.5) + 2
+        counted = self._counted
+        height, width = counted.shape
+        top, bottom = (min(max(row - self.top, 0), height - 1) for row in (first, last))
+        before = counted[bottom] - counted[top]  # how many columns further left change something
+        left = np.floor((edges[:-1] + 0.5) * sx - 0.5).astype(np.intp) - self.left
+        right = np.floor((edges[1:] - 0.5) * sx - 0.5).astype(np.intp) + 2 - self.left
+        left, right = (np.minimum(np.maximum(at, 0), width - 1) for at in (left, right))
         return np.asarray(before[right] > before[left])
+
+    @cached_property
+    def _counted(self) -> NDArray[np.int32]:
+        """How many of the values above and left of each place change anything: (n + 1, m + 1)."""
+        changes = self.values != self.neutral
+        return np.asarray(cv2.integral(changes.reshape(*changes.shape[:2], -1).any(axis=2).view(np.uint8)))
 
     def around(self, rows: slice, tiles: Sequence[slice], margin: int) -> list[NDArray[Any]]:
         """Values at preview size that full-size windows can depend on, and a margin of preview pixels round them.

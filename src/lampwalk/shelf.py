@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import math
+import mmap
 import shutil
 import time
 from pathlib import Path
@@ -27,12 +28,15 @@ _log = logging.getLogger(__name__)
 ROOM = 2.0
 """A scratch file is written only where the disk has this many times the room that it needs."""
 
-WORTH = 0.5
-"""Writing the first frame must take less than this share of the decoder's time; reading takes less. Measured on 45 MP frames: see
-benchmarks/speed.md. A slower disk is given up as soon as that time is over."""
+WORTH = 0.6
+"""Writing the first frame must take less than this share of the decoder's time; reading takes a quarter of that. Measured on 45 MP
+frames: see benchmarks/speed.md. A slower disk is given up after a few pieces."""
 
 PIECE_BYTES = 8_000_000
 """Written between two looks at the clock."""
+
+TRIAL_BYTES = 3 * PIECE_BYTES
+"""Written at least before a disk is given up."""
 
 HELD = 2
 """Frames that wait in the memory for decoding: one is in hand, one is decoded ahead."""
@@ -77,10 +81,17 @@ class Shelf:
         -------
         (H, W, 3) uint8 or uint16, encoded
         """
-        start = time.perf_counter()
-        pixels = frame.pixels(self._room)
+        decoding = [time.perf_counter()]
+
+        def room(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+            pixels = self._room(shape, dtype)
+            pixels.reshape(-1)[:: mmap.PAGESIZE // pixels.itemsize] = 0  # fresh memory costs as much as the decoder
+            decoding.append(time.perf_counter())
+            return pixels
+
+        pixels = frame.pixels(room)
         if frame.array is None:
-            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start, last=last)
+            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - decoding[-1], last=last)
         return pixels
 
     def ready(self, frame: Frame, hot: NDArray[np.intp]) -> NDArray[Any]:
@@ -193,12 +204,12 @@ class Shelf:
 
 
 def _write(path: Path, pixels: NDArray[Any], *, within_s: float) -> bool:
-    """Write a frame; stop, and say so, once it takes longer than that."""
+    """Write a frame; stop, and say so, once it is clear that it will take longer than that."""
     start = time.perf_counter()
     data = np.ascontiguousarray(pixels).reshape(-1).view(np.uint8).data
     with path.open("wb") as file:
         for at in range(0, len(data), PIECE_BYTES):
-            file.write(data[at : at + PIECE_BYTES])
-            if time.perf_counter() - start > within_s:
+            written = at + file.write(data[at : at + PIECE_BYTES])
+            if written >= TRIAL_BYTES and time.perf_counter() - start > within_s * written / len(data):
                 return False
     return True
