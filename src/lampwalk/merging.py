@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import encode, fingerprints, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import FIELD_BYTES, Choices, Decision, Given, decide
+from .decisions import FIELD_BYTES, Choices, Decisions, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
@@ -155,15 +155,20 @@ def merge_folder(
             shelf=shelf,
             progress=progress,
         )
-        result = execute(decisions, shelf=shelf, progress=progress)
-        contents = _of_each(Desk().content, {f.name: f.path for f in series.frames if f.path is not None})
+        with parallel.aside() as aside:
+            contents_read = aside(lambda: _contents(series))
+            made_of = aside(lambda: _made_of(decisions, contents_read.result()))
+            masks_written = aside(lambda: _write_masks(folder, decisions))
+            result = execute(decisions, shelf=shelf, progress=progress)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
+        contents = contents_read.result()
+        masks_written.result()
         sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
-        if len(contents) == len(decisions.series):  # arrays have no content that a worksheet could name
-            fingerprints.write(folder, fingerprints.of(decisions, contents))
+        if (digests := made_of.result()) is not None:
+            fingerprints.write(folder, digests)
     return Run(folder=output, worksheet=sheet, findings=result.findings)
 
 
@@ -224,7 +229,11 @@ def merge_worksheet(
                 progress=progress,
             )
         made_of = fingerprints.of(decisions, contents)
-        result = execute(decisions, former=fingerprints.still_holding(home, made_of), shelf=shelf, progress=progress)
+        with parallel.aside() as aside:
+            masks_written = aside(lambda: _write_masks(folder, decisions))
+            former = fingerprints.still_holding(home, made_of)
+            result = execute(decisions, former=former, shelf=shelf, progress=progress)
+        masks_written.result()
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
         written = _write(folder, output, result, sheet.finish, contents, by_hand=kept, former=sheet)
         fingerprints.write(folder, made_of)
@@ -365,13 +374,11 @@ def _write(
     def mask_of(name: str) -> NDArray[np.uint8] | None:
         return hidden[name].small() if name in hidden else None
 
-    (folder / "masks").mkdir()
     jobs: list[Callable[[], None]] = [
         lambda: encode.write_jpeg(folder / "picture.jpg", picture8, **told),
         lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, mask_of=mask_of),
         lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
-        *(partial(_write_mask, folder, d) for d in result.decisions.frames),
     ]
     parallel.each(lambda job: job(), jobs)
     handoff.write(folder, result, picture, carried, extras)
@@ -379,12 +386,25 @@ def _write(
     return sheet
 
 
-def _write_mask(folder: Path, d: Decision) -> None:
-    path = folder / "masks" / f"{Path(d.frame.name).stem}.png"
-    if d.hidden is not None and d.hidden.png:
-        path.write_bytes(d.hidden.png)
-    else:
-        encode.write_png(path, full_mask(d))
+def _write_masks(folder: Path, decisions: Decisions) -> None:
+    (folder / "masks").mkdir()
+    for d in decisions.frames:
+        path = folder / "masks" / f"{Path(d.frame.name).stem}.png"
+        if d.hidden is not None and d.hidden.png:
+            path.write_bytes(d.hidden.png)
+        else:
+            encode.write_png(path, full_mask(d))
+
+
+def _contents(series: Series) -> dict[str, str]:
+    """Digest of the file of each frame that has one, by name."""
+    desk = Desk()
+    return {f.name: desk.content(f.path) for f in series.frames if f.path is not None}
+
+
+def _made_of(decisions: Decisions, contents: Mapping[str, str]) -> fingerprints.Fingerprints | None:
+    """Fingerprints of a result; arrays have no content that could be named."""
+    return fingerprints.of(decisions, contents) if len(contents) == len(decisions.series) else None
 
 
 def _told(record: FrameRecord, former: Worksheet | None) -> FrameRecord:

@@ -7,7 +7,7 @@ import logging
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import TypeVar
@@ -46,6 +46,17 @@ def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
         return [function(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(function, items))
+
+
+@contextmanager
+def aside() -> Iterator[Callable[[Callable[[], R]], Future[R]]]:
+    """Give a function that runs jobs one after the other on one more thread, beside what the block does.
+
+    A job runs on that thread alone. It takes the time for which the other threads wait for each other; all jobs are done when
+    the block ends.
+    """
+    with ThreadPoolExecutor(1, thread_name_prefix="aside", initializer=_threads.set, initargs=(1,)) as pool:
+        yield pool.submit
 
 
 M_ARENA_MAX = -8
