@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from hashlib import blake2b
@@ -27,6 +28,9 @@ OWN_RESULTS = frozenset({"composite.tif", "picture.jpg", "coverage.png", "contac
 
 MOST_FRAMES = 254
 """Frames of one series: the coverage map has 8 bits, of which 0 and 255 say something else."""
+
+GLANCES, GLANCE_BYTES = 16, 256
+"""Pieces of a file, and bytes of each, by which files that cannot be the same are told apart without reading them."""
 
 _PREFERENCE = {"raw": ("raw", "tiff", "png", "heic", "jpeg"), "jpeg": ("jpeg", "heic", "tiff", "png", "raw")}
 """Which file of a shot is taken where several have the same name but for the ending."""
@@ -381,23 +385,29 @@ def _check(frames: Sequence[Frame], source: str | Path | None) -> None:
 
 
 def _without_duplicates(frames: Sequence[Frame]) -> tuple[list[Frame], list[tuple[str, str]]]:
-    seen: dict[tuple[int, bytes], str] = {}
     kept, repeated = [], []
-    by_size: dict[int, int] = {}
+    paths = {frame.name: frame.path for frame in frames if frame.path is not None}
+    glances = {name: _glance(path) for name, path in paths.items()}
+    often = Counter(glances.values())
+    seen: dict[bytes, str] = {}
     for frame in frames:
-        assert frame.path is not None
-        by_size[frame.path.stat().st_size] = by_size.get(frame.path.stat().st_size, 0) + 1
-    for frame in frames:
-        assert frame.path is not None
-        size = frame.path.stat().st_size
-        if by_size[size] > 1:  # only files of one length can be the same
-            key = (size, content_hash(frame.path))
-            if key in seen:
-                repeated.append((frame.name, seen[key]))
+        if often[glances[frame.name]] > 1:  # only files that look alike can be the same
+            first = seen.setdefault(content_hash(paths[frame.name]), frame.name)
+            if first != frame.name:
+                repeated.append((frame.name, first))
                 continue
-            seen[key] = frame.name
         kept.append(frame)
     return kept, repeated
+
+
+def _glance(path: Path) -> tuple[int, bytes]:
+    """Length of a file and some bytes from all over it: files that are not packed are all of one length."""
+    length, seen = path.stat().st_size, b""
+    with path.open("rb") as file:
+        for i in range(GLANCES):
+            file.seek(length * i // GLANCES)
+            seen += file.read(GLANCE_BYTES)
+    return length, seen
 
 
 def content_hash(path: Path) -> bytes:
