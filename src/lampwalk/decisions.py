@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, records, regions, rules
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, patches, records, regions, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .drawer import IN_MEMORY, Drawer, Row
@@ -218,7 +218,8 @@ def decide(
         raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
     shelf = shelf or Shelf()
     fields = shelf.drawer(FIELD_BYTES)
-    with parallel.limited(threads):
+    with parallel.limited(threads), parallel.aside() as aside:
+        aside(patches.prepare)
         found = _decide(series, Looker(series, keep, shelf, progress), fields, choices=choices, given=given)
     parallel.give_back_memory()
     return found

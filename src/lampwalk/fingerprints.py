@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from hashlib import blake2b
+from hashlib import sha256
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
@@ -32,6 +32,9 @@ RESULTS = ("composite.tif", "coverage.png")
 MARGIN_PX = 8
 """Preview pixels round a tile that it may depend on: twice what light is grown by before it is cut (`light.within`)."""
 
+DIGITS = 16
+"""Hexadecimal digits of a digest that are kept."""
+
 _Part = NDArray[np.generic]
 _NOTHING: _Part = np.zeros(0, np.uint8)
 
@@ -50,7 +53,7 @@ def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
     """
     shape, numbers = decisions.series.shape, {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     tiles, everywhere = _tiles(shape), _everywhere(decisions)
-    found = {rows.start: [blake2b(everywhere, digest_size=8) for _ in tiles] for rows in geometry.strips(shape[0])}
+    found = {rows.start: [sha256(everywhere) for _ in tiles] for rows in geometry.strips(shape[0])}
     for one in merge_order(decisions.frames, decisions.choices.rule):
         d = one.in_hand()
         own = _own(d, numbers[d.frame.name], contents[d.frame.name])
@@ -63,7 +66,7 @@ def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
                     digest.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
 
         parallel.each(add, geometry.strips(shape[0]))
-    return tuple(tuple(digest.hexdigest() for digest in row) for row in found.values())
+    return tuple(tuple(digest.hexdigest()[:DIGITS] for digest in row) for row in found.values())
 
 
 def write(folder: Path, known: Fingerprints) -> None:
@@ -129,7 +132,7 @@ def _everywhere(decisions: Decisions) -> bytes:
     told = (
         (__version__, cv2.__version__, np.__version__, decisions.series.shape, decisions.choices.rule),
         decisions.reference,
-        blake2b(reference.facts.icc or b"").hexdigest(),
+        sha256(reference.facts.icc or b"").hexdigest(),
         decisions.hot_pixels.tolist(),
     )
     return repr(told).encode()

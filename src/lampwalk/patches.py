@@ -288,6 +288,11 @@ def _spectra(patches: Field) -> Spectra:
     return np.asarray(spectra / (np.sqrt(_dots(parts, parts)) + np.float32(1e-6))[:, None, None])
 
 
+def prepare() -> None:
+    """Load what alignment needs and takes a while: to be done while frames are decoded."""
+    import scipy.fft  # noqa: F401
+
+
 def _fft(fields: Spectra) -> Spectra:
     from scipy.fft import fft2
 

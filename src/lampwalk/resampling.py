@@ -180,7 +180,9 @@ def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArr
 def _cubic(source: _Source, tile: NDArray[np.uint16]) -> None:
     """Fill a tile, in place."""
     size, flags = (tile.shape[1], tile.shape[0]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    pixels = cv2.cvtColor(source.pixels, cv2.COLOR_RGB2RGBA)  # OpenCV warps four channels in less than half the time of three
+    pixels = cv2.cvtColor(
+        source.pixels, cv2.COLOR_RGB2RGBA
+    )  # OpenCV warps four channels in less than half the time of three
     sharp = cv2.warpPerspective(
         _sharpened(pixels, source.inside), source.inside, size, flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
