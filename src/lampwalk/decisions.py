@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -320,24 +320,34 @@ def _light(
     parallel.give_back_memory()
 
     plate = ambient.plate(small, by_day)
-    offer = offer_of(small, plate, by_day, hidden)
+    with parallel.aside() as aside:
+        seen = tuple(small)
+        offer = aside(lambda: offer_of(seen, plate, by_day, hidden))
+        frames = _changed(frames, small, plate, fields)
+        on = [i for i, d in enumerate(frames) if d.lamp.on]
+        if choices.quiet:
+            for i, reach in zip(on, _reaches([frames[i] for i in on], [small[i] for i in on], fields), strict=True):
+                frames[i] = replace(frames[i], reach=reach)
+        if choices.fill:
+            below = plate if choices.rule == "sum" else None
+            frames = _filled(frames, lambda i: _as_merged(frames[i], small[i], plate), hidden, on, below, fields)
+    return frames, glow_fit, offer.result(), remarks
+
+
+def _changed(
+    frames: Sequence[Decision], small: list[Preview], plate: NDArray[np.float32], fields: Drawer
+) -> list[Decision]:
+    """Change lamps as the photographer wants them, on the previews in place."""
+    out = list(frames)
     for i, d in enumerate(frames):
         if d.role == "lamp" and (d.lamp.gain_ev or d.lamp.warmth):
             change = lamps.lamp_field(small[i], plate, gain_ev=d.lamp.gain_ev, warmth=d.lamp.warmth)
             small[i] = relit(small[i], change)
             change = _coarse(change)
+            full = d.frame.shape
             gain, stray = scaled_gain(d.gain, change, full), scaled_stray(d.glow, change)
-            frames[i] = replace(d, gain=waiting(gain, fields), glow=waiting(stray, fields))
-
-    on = [i for i, d in enumerate(frames) if d.lamp.on]
-    if choices.quiet:
-        for i, reach in zip(on, _reaches([frames[i] for i in on], [small[i] for i in on], fields), strict=True):
-            frames[i] = replace(frames[i], reach=reach)
-    if choices.fill:
-        below = plate if choices.rule == "sum" else None
-        shown = (_as_merged(frames[i], small[i], plate) for i in on)
-        frames = _filled(frames, shown, hidden, on, below, fields)
-    return frames, glow_fit, offer, remarks
+            out[i] = replace(d, gain=waiting(gain, fields), glow=waiting(stray, fields))
+    return out
 
 
 def _reaches(on: Sequence[Decision], small: Sequence[Preview], fields: Drawer) -> list[Field | None]:
@@ -380,7 +390,7 @@ def _without_glow(
 
 def _filled(
     frames: Sequence[Decision],
-    shown: Iterable[Preview],
+    shown: Callable[[int], Preview],
     hidden: Sequence[NDArray[np.uint8]],
     on: Sequence[int],
     below: NDArray[np.float32] | None,
@@ -389,7 +399,7 @@ def _filled(
     """Fill of the frames `on`, which enter the merge as `shown`."""
     full = frames[0].frame.shape
     by_day = [frames[i].role == "ambient" for i in on]
-    fill_of = fill.one_by_one(shown, [hidden[i] for i in on], by_day, below)
+    fill_of = fill.one_by_one(lambda k: shown(on[k]), [hidden[i] for i in on], by_day, below)
 
     def one(k: int) -> Decision:
         mask = hidden[on[k]]

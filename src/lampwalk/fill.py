@@ -93,20 +93,21 @@ def estimate(
     whose weights make it a power law. Where several frames are hidden at one place, each is measured against
     the others that are seen at its rim.
     """
-    return tuple(parallel.each(one_by_one(previews, hidden, ambient, plate), range(len(previews))))
+    return tuple(parallel.each(one_by_one(previews.__getitem__, hidden, ambient, plate), range(len(previews))))
 
 
 def one_by_one(
-    previews: Iterable[Preview],
+    preview: Callable[[int], Preview],
     hidden: Sequence[NDArray[np.uint8]],
     ambient: Sequence[bool],
     plate: NDArray[np.float32] | None = None,
 ) -> Callable[[int], _Field | None]:
     """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number.
 
-    The previews are gone through once, and not kept; what is kept of them waits in their drawer.
+    Each preview is asked for once, and not kept; what is kept of it waits in its drawer.
     """
-    small, valid, gone = (Row(kept) for kept in zip(*map(_kept, previews, hidden), strict=True))
+    each = parallel.each(lambda i: _kept(preview(i), hidden[i]), range(len(hidden)))
+    small, valid, gone = (Row(kept) for kept in zip(*each, strict=True))
     below = None if plate is None else light.halved(plate)
     brightest = _Brightest(small, valid, gone) if below is None else None
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, parallel
-from .drawer import Drawer, Row, Waiting
+from .drawer import Drawer, Kept, Row, Waiting
 from .errors import WorksheetError
 from .glowfit import NOISE, Floats, Light, Samples, fit, fit_one, weighted_median
 from .light import halved
@@ -242,12 +242,14 @@ def one_by_one(
         What was found; None where no head is seen.
     """
     common = reduce(np.add, (p.clipped.view(np.uint8) for p in previews)) > 1
-    heads: dict[int, _Head] = {}
-    places: list[_Place | None] = [None] * len(previews)
-    for i, (preview, mask, flag) in enumerate(zip(previews, hidden, ambient, strict=True)):
-        source = None if flag else _source(preview, mask, common)
-        if source is not None:
-            heads[i], places[i] = _Head.of(source, preview.drawer), _place(source)
+
+    def head(i: int) -> tuple[_Head, _Place] | None:
+        source = None if ambient[i] else _source(previews[i], hidden[i], common)
+        return None if source is None else (_Head.of(source, previews[i].drawer), _place(source))
+
+    seen_heads = parallel.each(head, range(len(previews)))
+    heads = {i: found[0] for i, found in enumerate(seen_heads) if found is not None}
+    places = [None if found is None else found[1] for found in seen_heads]
     if not heads:
         return lambda _: None, None
     plate = _plate(previews, hidden, ambient)
@@ -280,7 +282,11 @@ def _sampler(
     plate: _Field,
 ) -> Callable[[int], tuple[Samples, _Near]]:
     """Give the samples of any frame with a head when asked, beside the light of the other lamp frames."""
-    added = {i: previews[i].drawer.put(colour.luminance(halved(previews[i].linear) - plate)) for i in lamps}
+
+    def beyond_plate(i: int) -> Kept:
+        return previews[i].drawer.put(colour.luminance(halved(previews[i].linear) - plate))
+
+    added = dict(zip(lamps, parallel.each(beyond_plate, lamps), strict=True))
 
     def sampled(i: int) -> tuple[Samples, _Near]:
         others = Row([light for j, light in added.items() if j != i])
