@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from .colour import to_linear
 from .errors import InputError
+from .geometry import strips
 
 STEP = 24 / 255
 """Encoded value by which a point must stand above its surroundings: below that it is lost in noise and JPEG
@@ -168,17 +169,29 @@ def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
 
 def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:
     """Isolated bright points: (n, 2)."""
-    bright: NDArray[Any] = cv2.max(cv2.max(pixels[..., 0], pixels[..., 1]), pixels[..., 2])
+    height, margin = len(pixels), RING + 1
+    found = []
+    for rows in strips(height):
+        top, bottom = max(rows.start - margin, 0), min(rows.stop + margin, height)
+        points = _peaks_of(pixels[top:bottom]) + (top, 0)
+        found.append(points[(points[:, 0] >= rows.start) & (points[:, 0] < rows.stop)])
+    points = np.concatenate(found)
+    inner = (points >= RING).all(axis=1) & (points < np.array(pixels.shape[:2]) - RING).all(axis=1)
+    return np.asarray(points[inner])
+
+
+def _peaks_of(pixels: NDArray[Any]) -> NDArray[np.intp]:
+    red, green, blue = cv2.split(pixels)
+    bright: NDArray[Any] = cv2.max(cv2.max(red, green), blue)
     if bright.dtype == np.uint16:
         bright = (bright >> 8).astype(np.uint8)
     over = cv2.subtract(bright, cv2.medianBlur(bright, 2 * RING + 1))
-    rows, cols = np.nonzero(over >= round(STEP * 255))
-    if len(rows) == 0:
+    places = cv2.findNonZero((over >= round(STEP * 255)).view(np.uint8))
+    if places is None:
         return np.zeros((0, 2), np.intp)
+    cols, rows = np.asarray(places).reshape(-1, 2).T
     top = cv2.dilate(over, np.ones((3, 3), np.uint8))[rows, cols] == over[rows, cols]
-    points = np.stack([rows[top], cols[top]], axis=1)
-    inner = (points >= RING).all(axis=1) & (points < np.array(bright.shape) - RING).all(axis=1)
-    return points[inner]
+    return np.stack([rows[top], cols[top]], axis=1).astype(np.intp)
 
 
 def _sample(
