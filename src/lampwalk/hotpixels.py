@@ -186,10 +186,10 @@ def _peaks_of(pixels: NDArray[Any]) -> NDArray[np.intp]:
     if bright.dtype == np.uint16:
         bright = (bright >> 8).astype(np.uint8)
     over = cv2.subtract(bright, cv2.medianBlur(bright, 2 * RING + 1))
-    places = cv2.findNonZero((over >= round(STEP * 255)).view(np.uint8))
+    places: NDArray[np.int32] | None = cv2.findNonZero((over >= round(STEP * 255)).view(np.uint8))
     if places is None:
         return np.zeros((0, 2), np.intp)
-    cols, rows = np.asarray(places).reshape(-1, 2).T
+    cols, rows = places.reshape(-1, 2).T
     top = cv2.dilate(over, np.ones((3, 3), np.uint8))[rows, cols] == over[rows, cols]
     return np.stack([rows[top], cols[top]], axis=1).astype(np.intp)
 
