@@ -186,7 +186,7 @@ def _peaks_of(pixels: NDArray[Any]) -> NDArray[np.intp]:
     if bright.dtype == np.uint16:
         bright = (bright >> 8).astype(np.uint8)
     over = cv2.subtract(bright, cv2.medianBlur(bright, 2 * RING + 1))
-    places: NDArray[np.int32] | None = cv2.findNonZero((over >= round(STEP * 255)).view(np.uint8))
+    places: NDArray[Any] | None = cv2.findNonZero((over >= round(STEP * 255)).view(np.uint8))
     if places is None:
         return np.zeros((0, 2), np.intp)
     cols, rows = places.reshape(-1, 2).T
