@@ -20,7 +20,7 @@ from skimage import data
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "src"))
 
-from lampwalk import resampling
+from lampwalk import geometry, resampling
 from lampwalk.decode import read_pixels
 
 MOVES = ((1, 0), (2, 0), (3, 0), (1, 1), (2, 2), (1, 2))
@@ -39,8 +39,14 @@ def ours(strength: float) -> Warp:
     def warp(picture: Picture, motion: np.ndarray) -> Picture:
         usual, resampling.STRENGTH = resampling.STRENGTH, strength
         try:
-            strips = [slice(top, min(top + 256, len(picture))) for top in range(0, len(picture), 256)]
-            return np.vstack([resampling.warp_strip(picture, motion, rows) for rows in strips])
+            height, width = picture.shape[:2]
+            grid = geometry.tiles(slice(0, width), width)
+            return np.vstack(
+                [
+                    np.hstack([resampling.warp_tile(picture, motion, rows, cols) for cols in grid])
+                    for rows in geometry.strips(height)
+                ]
+            )
         finally:
             resampling.STRENGTH = usual
 

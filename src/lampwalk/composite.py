@@ -33,8 +33,7 @@ Window = tuple[slice, slice]
 """Rows and columns of the result."""
 
 BLOCK_ROWS = 32
-"""Rows that are corrected at a time: float copies of so few rows stay in the processor's cache. Part of the method, like
-the strips."""
+"""Rows that are filled at a time: copies of so few rows stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -270,7 +269,7 @@ def add_strip(stack: Stack, at: Window, d: Decision, pixels: NDArray[Any], numbe
 
 
 def _parts(at: Window, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slice, slice, NDArray[np.uint16]]]:
-    """Warp, correct and weaken one window, only in the columns where the frame takes part.
+    """Warp, correct and weaken the tiles of a window in which the frame takes part; one tile stays in the processor's cache.
 
     Yields
     ------
@@ -279,59 +278,43 @@ def _parts(at: Window, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slic
     rows, cols = at[0], _within_reach(d, at)
     if cols is None:
         return
-    warped = resampling.warp_strip(pixels, d.frame_to_reference, rows, cols)
     factor, stray, masked = light.limited(d.gain, d.reach), light.within(d.glow, d.reach), _masked(rows, cols, d)
-    for top in range(rows.start, rows.stop, BLOCK_ROWS):
-        block = slice(top, min(top + BLOCK_ROWS, rows.stop))
-        down = slice(top - rows.start, block.stop - rows.start)
-        part = _corrected(warped[down], block, cols, factor, stray)
-        if masked is not None and masked[1][down].any():
-            across = slice(masked[0].start - cols.start, masked[0].stop - cols.start)
-            part = part if part.flags.writeable else part.copy()
-            part[:, across] = light.weakened(part[:, across], masked[1][down])
-        yield block, cols, part
+    grid = geometry.tiles(cols, d.frame.shape[1])
+    for across, scaled, lowered in zip(grid, *(_matters(field, rows, grid) for field in (factor, stray)), strict=True):
+        part = resampling.warp_tile(pixels, d.frame_to_reference, rows, across)
+        gain = factor.render(rows, across) if factor is not None and scaled else None
+        light_off = stray.render(rows, across) if stray is not None and lowered else None
+        changed = gain is not None or light_off is not None
+        part = light.relight(part, gain, light_off) if changed else colour.sixteen_bits(part)
+        if masked is not None:
+            part = _weakened(part, across, *masked)
+        yield rows, across, part
+
+
+def _matters(field: Field | None, rows: slice, grid: Sequence[slice]) -> NDArray[np.bool_]:
+    """Whether a field changes anything in each of some neighbouring tiles."""
+    if field is None:
+        return np.zeros(len(grid), bool)
+    return field.matters(rows, np.array([*(cols.start for cols in grid), grid[-1].stop]))
+
+
+def _weakened(part: NDArray[np.uint16], across: slice, cols: slice, mask: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    """A tile where a mask, known in some columns, hides some of it."""
+    left, right = max(across.start, cols.start), min(across.stop, cols.stop)
+    hidden = mask[:, left - cols.start : right - cols.start]
+    if left >= right or not hidden.any():
+        return part
+    part = part if part.flags.writeable else part.copy()
+    part[:, left - across.start : right - across.start] = light.weakened(
+        part[:, left - across.start : right - across.start], hidden
+    )
+    return part
 
 
 def _into_profile(strip: NDArray[np.uint16], profile: Profile) -> None:
     encoded = profile.from_working(strip)
     if encoded is not strip:
         strip[:] = encoded
-
-
-def _corrected(
-    strip: NDArray[Any], rows: slice, cols: slice, factor: Field | None, stray: Field | None
-) -> NDArray[np.uint16]:
-    """Daylight, lamp, reach and glow of one block, in linear light, where they change anything; in place where it may be."""
-    whole = colour.sixteen_bits(strip)
-    # Whole tiles of the fixed grid, whatever columns are asked for: what changes nothing still rounds.
-    step = geometry.TILE_COLUMNS
-    edges = np.arange(cols.start // step * step, cols.stop + step, step)
-    scaled, lowered = (
-        np.zeros(len(edges) - 1, bool) if field is None else field.matters(rows, edges) for field in (factor, stray)
-    )
-    gain = factor.render(rows, cols) if factor is not None and scaled.any() else None
-    light_off = stray.render(rows, cols) if stray is not None and lowered.any() else None
-    inside = np.clip(edges, cols.start, cols.stop) - cols.start
-    for at, has_gain, has_stray in _runs(inside, scaled, lowered):
-        whole = whole if whole.flags.writeable else whole.copy()
-        whole[:, at] = light.relight(
-            strip[:, at],
-            gain[:, at] if has_gain and gain is not None else None,
-            light_off[:, at] if has_stray and light_off is not None else None,
-        )
-    return whole
-
-
-def _runs(
-    edges: NDArray[np.intp], scaled: NDArray[np.bool_], lowered: NDArray[np.bool_]
-) -> Iterator[tuple[slice, bool, bool]]:
-    """Neighbouring tiles in which the same changes, as one; none where nothing does."""
-    start = 0
-    for k in range(1, len(scaled) + 1):
-        if k == len(scaled) or (scaled[k], lowered[k]) != (scaled[start], lowered[start]):
-            if scaled[start] or lowered[start]:
-                yield slice(int(edges[start]), int(edges[k])), bool(scaled[start]), bool(lowered[start])
-            start = k
 
 
 def _masked(rows: slice, cols: slice, d: Decision) -> tuple[slice, NDArray[np.uint8]] | None:

@@ -105,20 +105,19 @@ class Field:
         return [strip[:, near] for near in across]
 
     def render(self, rows: slice, cols: slice) -> NDArray[Any]:
-        """Values at full size in a wide window: bilinear, pixel centres at integers."""
-        whole_width = slice(0, self.small[1])
+        """Values at full size in a window: bilinear, pixel centres at integers. One window always has the same bits."""
         if self.small == self.full:
-            return self._part(np.arange(rows.start, rows.stop), whole_width)[:, cols]
-        # Across while the rows are few, by the exact ratio of the widths: quick, but for all columns. Then down.
-        known, places = self._near(rows, whole_width)
-        wide = cv2.resize(known, (self.full[1], len(known)), interpolation=cv2.INTER_LINEAR)
-        out = np.empty((len(places), cols.stop - cols.start, *known.shape[2:]), known.dtype)
-        lines, seen = out.reshape(len(out), -1), np.ascontiguousarray(wide[:, cols]).reshape(len(wide), -1)
-        for line, place in zip(lines, places, strict=True):
-            row = min(int(place), len(seen) - 2)
-            share = place - row
-            cv2.addWeighted(seen[row], 1 - share, seen[row + 1], share, 0, dst=line)
-        return out
+            return self._part(np.arange(rows.start, rows.stop), cols)
+        down, top, step_y = _seen_by(rows, self.full[0], self.small[0])
+        across, left, step_x = _seen_by(cols, self.full[1], self.small[1])
+        known = self._part(np.arange(down.start, down.stop), across)
+        size, back = (cols.stop - cols.start, rows.stop - rows.start), np.array([[step_x, 0, left], [0, step_y, top]])
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        if known.ndim == 2:
+            return np.asarray(cv2.warpAffine(known, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+        known = cv2.cvtColor(known, cv2.COLOR_RGB2RGBA)  # four channels take less than half the time of three
+        found = cv2.warpAffine(known, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(cv2.cvtColor(found, cv2.COLOR_RGBA2RGB))
 
     def pick(self, rows: slice, cols: slice) -> NDArray[Any]:
         """Values at full size in a narrow window, the same bits whatever the window; a column costs more than in `render`."""
@@ -156,6 +155,13 @@ class Field:
 def _places(full: slice, of: int, small: int) -> NDArray[np.float64]:
     """Where full-size pixels lie among those of the preview."""
     return (np.arange(full.start, full.stop) + 0.5) * (small / of) - 0.5
+
+
+def _seen_by(full: slice, of: int, small: int) -> tuple[slice, float, float]:
+    """Pixels of the preview that full-size pixels lie between, where among them the first one lies, and the step to the next."""
+    first, last = _ends(full, of, small)
+    seen = slice(max(0, floor(first)), min(small, floor(last) + 2))
+    return seen, first - seen.start, small / of
 
 
 def _ends(full: slice, of: int, small: int) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""Strips of a frame in the reference's geometry, at full size.
+"""Tiles of a frame in the reference's geometry, at full size.
 
 A cubic costs three times what a bilinear interpolation does, and they differ by little more than a sharpening: with the
 fraction f of a pixel by which a place lies off the grid, and second differences D(x) = I(x-1) - 2 I(x) + I(x+1), the cubic
@@ -42,38 +42,31 @@ MARGIN = 3
 """Pixels round the source of a tile that its interpolation may look at."""
 
 
-def warp_strip(
-    picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, cols: slice | None = None
-) -> NDArray[Any]:
-    """Part of a picture in the reference's geometry; black where the frame does not reach.
+def warp_tile(picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, cols: slice) -> NDArray[Any]:
+    """One tile of a picture in the reference's geometry; black where the frame does not reach.
 
     Parameters
     ----------
     picture : (H, W, 3) uint8 or uint16
         The whole frame.
     frame_to_reference : (3, 3) float64
-    rows : slice
-        One strip of the fixed grid.
-    cols : slice, optional
-        Columns; by default all. A pixel's bits do not depend on which others are asked for.
+    rows, cols : slice
+        One tile of the fixed grid (`geometry.strips`, `geometry.tiles`).
 
     Returns
     -------
     (h, w, 3) uint8 or uint16
-        For the identity the frame's own rows, not to be written to. Else uint16, 65535 = full, nowhere brighter than the four pixels
+        For the identity the frame's own pixels, not to be written to. Else uint16, 65535 = full, nowhere brighter than the four pixels
         round each place.
     """
-    cols = slice(0, picture.shape[1]) if cols is None else cols
     if is_identity(frame_to_reference):
         same = picture[rows, cols]
         same.flags.writeable = False
         return same
-    back, grid = np.linalg.inv(frame_to_reference), tiles(cols, picture.shape[1])
-    left, right = grid[0].start, grid[-1].stop
-    strip = np.empty((rows.stop - rows.start, right - left, 3), np.uint16)
-    for across in grid:
-        _cubic(_Source.of(picture, back, rows, across), strip[:, across.start - left : across.stop - left])
-    return strip[:, cols.start - left : cols.stop - left]
+    source = _Source.of(picture, np.linalg.inv(frame_to_reference), rows, cols)
+    tile = _cubic(source, (cols.stop - cols.start, rows.stop - rows.start))
+    _blacken_outside(tile, source)
+    return tile
 
 
 def warp_mask_strip(
@@ -86,7 +79,7 @@ def warp_mask_strip(
     mask : (H, W) uint8, or what gives windows of it
     frame_to_reference : (3, 3) float64
     rows, cols : slice
-        As in `warp_strip`.
+        Of one strip of the fixed grid. A pixel's bits do not depend on which other columns are asked for.
 
     Returns
     -------
@@ -177,19 +170,16 @@ def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArr
     return picture[rows, cols] if isinstance(picture, np.ndarray) else picture.part(rows, cols)
 
 
-def _cubic(source: _Source, tile: NDArray[np.uint16]) -> None:
-    """Fill a tile, in place."""
-    size, flags = (tile.shape[1], tile.shape[0]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    pixels = cv2.cvtColor(
-        source.pixels, cv2.COLOR_RGB2RGBA
-    )  # OpenCV warps four channels in less than half the time of three
+def _cubic(source: _Source, size: tuple[int, int]) -> NDArray[np.uint16]:
+    """Interpolate a tile of this width and height."""
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    pixels = cv2.cvtColor(source.pixels, cv2.COLOR_RGB2RGBA)  # four channels take less than half the time of three
     sharp = cv2.warpPerspective(
         _sharpened(pixels, source.inside), source.inside, size, flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
     rounded = cv2.addWeighted(sharp, 1, sharp, 0, 0, dtype=cv2.CV_16U)  # and saturated, in one pass
     cv2.min(rounded, _ceiling(pixels, source.inside, size), dst=rounded)
-    cv2.cvtColor(rounded, cv2.COLOR_RGBA2RGB, dst=tile)
-    _blacken_outside(tile, source)
+    return np.asarray(cv2.cvtColor(rounded, cv2.COLOR_RGBA2RGB), np.uint16)
 
 
 def _sharpened(pixels: NDArray[Any], inside: Matrix) -> NDArray[np.float32]:

@@ -4,14 +4,20 @@ import cv2
 import numpy as np
 import pytest
 
-from lampwalk import resampling
+from lampwalk import geometry, resampling
 
 TILT = np.array([[1.0002, 0.003, -4.3], [-0.003, 0.9999, 6.2], [1e-6, -2e-6, 1.0]])
 
 
+def moved_strip(picture, motion, rows):
+    """All tiles of one strip."""
+    width = picture.shape[1]
+    return np.hstack([resampling.warp_tile(picture, motion, rows, t) for t in geometry.tiles(slice(0, width), width)])
+
+
 def test_identity_passes_the_very_same_pixels():
     picture = np.random.default_rng(1).integers(0, 65535, (300, 40, 3), np.uint16)
-    assert resampling.warp_strip(picture, np.eye(3), slice(0, 256)).base is picture
+    assert resampling.warp_tile(picture, np.eye(3), slice(0, 256), slice(0, 40)).base is picture
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
@@ -19,7 +25,7 @@ def test_a_moved_frame_is_nowhere_brighter_than_the_four_pixels_round_each_place
     """A cubic overshoots beside edges (here by a tenth and more); a maximum would collect that."""
     rng = np.random.default_rng(4)
     picture = (rng.random((200, 300, 3)) * np.iinfo(dtype).max / 2).astype(dtype)
-    strip = resampling.warp_strip(picture, TILT, slice(20, 180))
+    strip = moved_strip(picture, TILT, slice(20, 180))
     back = np.linalg.inv(TILT)
     rows, cols = np.mgrid[20:180, 0:300]
     x, y = cv2.perspectiveTransform(np.dstack([cols, rows]).astype(float).reshape(1, -1, 2), back)[0].T
@@ -80,7 +86,7 @@ def test_a_strip_is_interpolated_as_sharply_as_pixel_by_pixel(dtype, turn, share
     full = 257 if dtype == np.uint8 else 1
     want = pixel_by_pixel(picture.astype(float), np.linalg.inv(motion), rows, cols, resampling.STRENGTH) * full
     soft = pixel_by_pixel(picture.astype(float), np.linalg.inv(motion), rows, cols, 0) * full
-    got = resampling.warp_strip(picture, motion, rows)
+    got = moved_strip(picture, motion, rows)
     assert got.dtype == np.uint16
     rms, of = (np.sqrt(((part - want)[:, 8:-8] ** 2).mean()) for part in (got, soft))
     assert rms < share * of
@@ -89,15 +95,15 @@ def test_a_strip_is_interpolated_as_sharply_as_pixel_by_pixel(dtype, turn, share
 def test_a_ramp_is_not_displaced():
     """OpenCV's cubic (a = -3/4) displaces it by up to 0.048 px."""
     picture = np.tile(np.arange(0, 60000, 100, dtype=np.uint16)[None, :, None], (64, 1, 3))
-    moved = resampling.warp_strip(picture, np.array([[1, 0, 0.25], [0, 1, 0], [0, 0, 1.0]]), slice(0, 64))
+    moved = moved_strip(picture, np.array([[1, 0, 0.25], [0, 1, 0], [0, 0, 1.0]]), slice(0, 64))
     assert np.abs(moved[8:-8, 8:-8].astype(float) - (picture[8:-8, 8:-8] - 25.0)).max() <= 0.5
 
 
-def test_a_part_has_the_bits_of_the_whole():
-    picture = np.random.default_rng(8).integers(0, 255, (300, 1300, 3), np.uint8)
-    whole = resampling.warp_strip(picture, TILT, slice(0, 256))
-    for cols in (slice(0, 1300), slice(700, 720), slice(511, 1025)):
-        assert np.array_equal(resampling.warp_strip(picture, TILT, slice(0, 256), cols), whole[:, cols])
+def test_a_part_of_a_mask_has_the_bits_of_the_whole():
+    mask = np.random.default_rng(8).integers(0, 255, (300, 1300), np.uint8)
+    whole = resampling.warp_mask_strip(mask, TILT, slice(0, 256), slice(0, 1300))
+    for cols in (slice(700, 720), slice(511, 1025)):
+        assert np.array_equal(resampling.warp_mask_strip(mask, TILT, slice(0, 256), cols), whole[:, cols])
 
 
 def test_a_mask_moves_like_the_picture():
@@ -113,7 +119,7 @@ def test_a_mask_moves_like_the_picture():
 def test_outside_of_the_frame_is_black_and_inside_is_not():
     """Exactly the pixels whose source lies inside the frame have light."""
     picture = np.full((300, 400, 3), 200, np.uint8)
-    got = np.vstack([resampling.warp_strip(picture, TILT, slice(t, min(t + 256, 300))) for t in (0, 256)])
+    got = np.vstack([moved_strip(picture, TILT, slice(t, min(t + 256, 300))) for t in (0, 256)])
     x, y = np.meshgrid(np.arange(400.0), np.arange(300.0))
     source = cv2.perspectiveTransform(np.stack([x, y], -1).reshape(-1, 1, 2), np.linalg.inv(TILT)).reshape(300, 400, 2)
     inside = (source >= 0).all(-1) & (source[..., 0] <= 399) & (source[..., 1] <= 299)
