@@ -8,13 +8,14 @@ import os
 import shutil
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import cv2
 import pytest
 
 import lampwalk
-from lampwalk import cli
+from lampwalk import cli, merging
 
 HERE = Path(__file__).parent
 
@@ -61,23 +62,42 @@ def test_a_frame_that_disappears_during_the_run_is_named_and_nothing_is_written(
 
 
 @pytest.mark.parametrize("name", ["00.png", "03.png"])
-def test_a_frame_that_disappears_after_the_merge_is_named_or_was_read_before(tiny_series, tmp_path, name):
-    """By then it need not be decoded again; its content is read beside the merge, before or after it has gone."""
-    frames = tmp_path / "frames"
+def test_a_frame_that_disappears_after_the_merge_is_named_and_nothing_is_written(
+    tiny_series, tmp_path, monkeypatch, name
+):
+    """By then it need not be decoded again; its content is still asked for."""
+    frames, gone, contents = tmp_path / "frames", threading.Event(), merging._contents
     shutil.copytree(tiny_series, frames)
-    content = hashlib.sha256((frames / name).read_bytes()).hexdigest()
 
     def progress(step, done, total):
         if step == "merging" and done == total:
             (frames / name).unlink(missing_ok=True)
+            gone.set()
 
-    try:
-        run = lampwalk.merge_folder(frames, tmp_path / "runs" / "run", progress=progress)
-    except lampwalk.LampwalkError as error:
-        assert name in str(error)
-        assert list((tmp_path / "runs").iterdir()) == []
-    else:
-        assert run.worksheet.frame(name).content == content
+    monkeypatch.setattr(merging, "_contents", lambda series: contents(series) if gone.wait(60) else {})
+    with pytest.raises(lampwalk.LampwalkError, match=name):
+        lampwalk.merge_folder(frames, tmp_path / "runs" / "run", progress=progress)
+    assert list((tmp_path / "runs").iterdir()) == []
+
+
+def test_a_frame_that_disappears_after_all_of_it_was_read_is_not_needed(tiny_series, tmp_path, monkeypatch):
+    frames, read, contents = tmp_path / "frames", threading.Event(), merging._contents
+    shutil.copytree(tiny_series, frames)
+    content = hashlib.sha256((frames / "03.png").read_bytes()).hexdigest()
+
+    def reading(series):
+        found = contents(series)
+        read.set()
+        return found
+
+    def progress(step, done, total):
+        if step == "merging" and done == total and read.wait(60):
+            (frames / "03.png").unlink(missing_ok=True)
+
+    monkeypatch.setattr(merging, "_contents", reading)
+    run = lampwalk.merge_folder(frames, tmp_path / "run", progress=progress)
+    assert not (frames / "03.png").exists()
+    assert run.worksheet.frame("03.png").content == content
 
 
 def test_a_folder_without_rights_gives_status_2(tiny_series, tmp_path, capsys):
