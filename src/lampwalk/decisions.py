@@ -219,7 +219,8 @@ def decide(
     shelf = shelf or Shelf()
     fields = shelf.drawer(FIELD_BYTES)
     with parallel.limited(threads), parallel.aside() as aside:
-        aside(patches.prepare)
+        if given.sheet is None:
+            aside(patches.prepare)
         found = _decide(series, Looker(series, keep, shelf, progress), fields, choices=choices, given=given)
     parallel.give_back_memory()
     return found
