@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from . import colour, geometry, light, parallel, profiles, resampling, rules
 from .decisions import Choices, Decision, Decisions, Given, decide
 from .desk import prepared
+from .drawer import IN_MEMORY
 from .errors import Finding
 from .frames import Series, as_series
 from .fullmask import FullMask
@@ -127,7 +128,7 @@ def execute(
     windows = [(rows, slice(0, shape[1])) for rows in strips(shape[0])] if former is None else former.windows
     stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
     on = merge_order(decisions.frames, decisions.choices.rule)
-    seen = [d for d in on if _takes_part(d.in_hand(), windows)]
+    seen = [d for d in on if _takes_part(light.waiting(d.reach, IN_MEMORY), windows)]
     reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     with parallel.limited(threads):
@@ -206,14 +207,14 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
     profile = _profile(decisions)
 
     def one(rows: slice) -> None:
-        for block, cols, part in _parts((rows, slice(0, shape[1])), d, pixels):
-            whole[block, cols] = profile.from_working(part)
-            unseen = np.zeros(part.shape[:2], np.uint8) if d.reach is None else (d.reach.render(block, cols) == 0) * 255
-            masked = _masked(block, cols, d)
+        for cols, part in _parts((rows, slice(0, shape[1])), d, pixels):
+            whole[rows, cols] = profile.from_working(part)
+            unseen = np.zeros(part.shape[:2], np.uint8) if d.reach is None else (d.reach.render(rows, cols) == 0) * 255
+            masked = _masked(rows, cols, d)
             if masked is not None:
                 inside = unseen[:, masked[0].start - cols.start : masked[0].stop - cols.start]
                 inside[masked[1] == 255] = 255
-            hidden[block, cols] = unseen
+            hidden[rows, cols] = unseen
 
     parallel.each(one, strips(shape[0]))
     return whole, hidden
@@ -240,18 +241,18 @@ def _decoded(
         shelf.clear()
 
 
-def _takes_part(d: Decision, windows: Sequence[Window]) -> bool:
-    """Whether a frame can bring light to any of these windows."""
-    return any(_within_reach(d, at) is not None for at in windows)
+def _takes_part(reach: Field | None, windows: Sequence[Window]) -> bool:
+    """Whether a frame of such a reach can bring light to any of these windows."""
+    return any(_within_reach(reach, at) is not None for at in windows)
 
 
-def _within_reach(d: Decision, at: Window) -> slice | None:
-    """Columns of a window in which a frame takes part; None if there are none."""
+def _within_reach(reach: Field | None, at: Window) -> slice | None:
+    """Columns of a window in which a frame of such a reach takes part; None if there are none."""
     rows, cols = at
-    if d.reach is None:
+    if reach is None:
         return cols
-    window = d.reach.window(rows)
-    if window is None or not d.reach.matters(rows, np.array([cols.start, cols.stop])).any():
+    window = reach.window(rows)
+    if window is None or not reach.matters(rows, np.array([cols.start, cols.stop])).any():
         return None
     left, right = max(cols.start, window[1].start), min(cols.stop, window[1].stop)
     return slice(left, right) if left < right else None
@@ -264,18 +265,18 @@ def _profile(decisions: Decisions) -> Profile:
 
 def add_strip(stack: Stack, at: Window, d: Decision, pixels: NDArray[Any], number: int) -> None:
     """One strip of one frame, or whole tiles of it, onto the stack."""
-    for block, cols, part in _parts(at, d, pixels):
-        stack.add_strip(block.start, part, number, left=cols.start, ambient=d.role == "ambient")
+    for cols, part in _parts(at, d, pixels):
+        stack.add_strip(at[0].start, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
-def _parts(at: Window, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slice, slice, NDArray[np.uint16]]]:
+def _parts(at: Window, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
     """Warp, correct and weaken the tiles of a window in which the frame takes part; one tile stays in the processor's cache.
 
     Yields
     ------
-    rows, columns, (h, w, 3) uint16 encoded
+    columns, (h, w, 3) uint16 encoded
     """
-    rows, cols = at[0], _within_reach(d, at)
+    rows, cols = at[0], _within_reach(d.reach, at)
     if cols is None:
         return
     factor, stray, masked = light.limited(d.gain, d.reach), light.within(d.glow, d.reach), _masked(rows, cols, d)
@@ -288,7 +289,7 @@ def _parts(at: Window, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slic
         part = light.relight(part, gain, light_off) if changed else colour.sixteen_bits(part)
         if masked is not None:
             part = _weakened(part, across, *masked)
-        yield rows, across, part
+        yield across, part
 
 
 def _matters(field: Field | None, rows: slice, grid: Sequence[slice]) -> NDArray[np.bool_]:

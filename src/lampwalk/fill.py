@@ -106,8 +106,8 @@ def one_by_one(
 
     Each preview is asked for once, and not kept; what is kept of it waits in its drawer.
     """
-    each = parallel.each(lambda i: _kept(preview(i), hidden[i]), range(len(hidden)))
-    small, valid, gone = (Row(kept) for kept in zip(*each, strict=True))
+    seen = parallel.each(lambda i: _kept(preview(i), hidden[i]), range(len(hidden)))
+    small, valid, gone = (Row(kept) for kept in zip(*seen, strict=True))
     below = None if plate is None else light.halved(plate)
     brightest = _Brightest(small, valid, gone) if below is None else None
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from hashlib import file_digest
 from pathlib import Path
@@ -385,29 +384,35 @@ def _check(frames: Sequence[Frame], source: str | Path | None) -> None:
 
 
 def _without_duplicates(frames: Sequence[Frame]) -> tuple[list[Frame], list[tuple[str, str]]]:
-    kept, repeated = [], []
-    paths = {frame.name: frame.path for frame in frames if frame.path is not None}
-    glances = {name: _glance(path) for name, path in paths.items()}
-    often = Counter(glances.values())
-    seen: dict[bytes, str] = {}
+    alike = [list(frames)]
+    for told_by in (_length, _glance, content_hash):  # each reads more than the one before, of fewer files
+        alike = [part for group in alike for part in _parted(group, told_by) if len(part) > 1]
+    first = {frame: group[0].name for group in alike for frame in group[1:]}
+    kept = [frame for frame in frames if frame not in first]
+    return kept, [(frame.name, first[frame]) for frame in frames if frame in first]
+
+
+def _parted(frames: Sequence[Frame], told_by: Callable[[Path], int | bytes]) -> Iterable[list[Frame]]:
+    """Put frames together of whose files the same is told."""
+    parts: dict[int | bytes, list[Frame]] = {}
     for frame in frames:
-        if often[glances[frame.name]] > 1:  # only files that look alike can be the same
-            first = seen.setdefault(content_hash(paths[frame.name]), frame.name)
-            if first != frame.name:
-                repeated.append((frame.name, first))
-                continue
-        kept.append(frame)
-    return kept, repeated
+        assert frame.path is not None
+        parts.setdefault(told_by(frame.path), []).append(frame)
+    return parts.values()
 
 
-def _glance(path: Path) -> tuple[int, bytes]:
-    """Length of a file and some bytes from all over it: files that are not packed are all of one length."""
-    length, seen = path.stat().st_size, b""
+def _length(path: Path) -> int:
+    return path.stat().st_size
+
+
+def _glance(path: Path) -> bytes:
+    """Read some bytes from all over a file: files that are not packed are all of one length."""
+    length, seen = _length(path), b""
     with path.open("rb") as file:
         for i in range(GLANCES):
             file.seek(length * i // GLANCES)
             seen += file.read(GLANCE_BYTES)
-    return length, seen
+    return seen
 
 
 def content_hash(path: Path) -> bytes:

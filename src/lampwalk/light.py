@@ -113,11 +113,11 @@ class Field:
         known = self._part(np.arange(down.start, down.stop), across)
         size, back = (cols.stop - cols.start, rows.stop - rows.start), np.array([[step_x, 0, left], [0, step_y, top]])
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        if known.ndim == 2:
-            return np.asarray(cv2.warpAffine(known, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
-        known = cv2.cvtColor(known, cv2.COLOR_RGB2RGBA)  # four channels take less than half the time of three
+        coloured = known.ndim == 3
+        if coloured:
+            known = cv2.cvtColor(known, cv2.COLOR_RGB2RGBA)  # four channels take less than half the time of three
         found = cv2.warpAffine(known, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(cv2.cvtColor(found, cv2.COLOR_RGBA2RGB))
+        return np.asarray(cv2.cvtColor(found, cv2.COLOR_RGBA2RGB) if coloured else found)
 
     def pick(self, rows: slice, cols: slice) -> NDArray[Any]:
         """Values at full size in a narrow window, the same bits whatever the window; a column costs more than in `render`."""

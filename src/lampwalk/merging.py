@@ -158,14 +158,13 @@ def merge_folder(
         with parallel.aside() as aside:
             contents_read = aside(lambda: _contents(series))
             made_of = aside(lambda: _made_of(decisions, contents_read.result()))
-            masks_written = aside(lambda: _write_masks(folder, decisions))
+            aside(lambda: _write_masks(folder, decisions))
             result = execute(decisions, shelf=shelf, progress=progress)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
         contents = contents_read.result()
-        masks_written.result()
         sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
         if (digests := made_of.result()) is not None:
             fingerprints.write(folder, digests)
@@ -230,10 +229,9 @@ def merge_worksheet(
             )
         made_of = fingerprints.of(decisions, contents)
         with parallel.aside() as aside:
-            masks_written = aside(lambda: _write_masks(folder, decisions))
+            aside(lambda: _write_masks(folder, decisions))
             former = fingerprints.still_holding(home, made_of)
             result = execute(decisions, former=former, shelf=shelf, progress=progress)
-        masks_written.result()
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
         written = _write(folder, output, result, sheet.finish, contents, by_hand=kept, former=sheet)
         fingerprints.write(folder, made_of)
@@ -398,8 +396,7 @@ def _write_masks(folder: Path, decisions: Decisions) -> None:
 
 def _contents(series: Series) -> dict[str, str]:
     """Digest of the file of each frame that has one, by name."""
-    desk = Desk()
-    return {f.name: desk.content(f.path) for f in series.frames if f.path is not None}
+    return _of_each(Desk().content, {f.name: f.path for f in series.frames if f.path is not None})
 
 
 def _made_of(decisions: Decisions, contents: Mapping[str, str]) -> fingerprints.Fingerprints | None:

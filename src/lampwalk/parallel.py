@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import cv2
 
@@ -53,10 +53,18 @@ def aside() -> Iterator[Callable[[Callable[[], R]], Future[R]]]:
     """Give a function that runs jobs one after the other on one more thread, beside what the block does.
 
     A job runs on that thread alone. It takes the time for which the other threads wait for each other; all jobs are done when
-    the block ends.
+    the block ends, and the first error of a job is raised then.
     """
+    jobs: list[Future[Any]] = []
     with ThreadPoolExecutor(1, thread_name_prefix="aside", initializer=_threads.set, initargs=(1,)) as pool:
-        yield pool.submit
+
+        def start(job: Callable[[], R]) -> Future[R]:
+            jobs.append(pool.submit(job))
+            return jobs[-1]
+
+        yield start
+        for job in jobs:
+            job.result()
 
 
 M_ARENA_MAX = -8

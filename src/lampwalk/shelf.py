@@ -81,17 +81,17 @@ class Shelf:
         -------
         (H, W, 3) uint8 or uint16, encoded
         """
-        decoding = [time.perf_counter()]
+        start = time.perf_counter()
 
         def room(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+            nonlocal start
             pixels = self._room(shape, dtype)
-            pixels.reshape(-1)[:: mmap.PAGESIZE // pixels.itemsize] = 0  # fresh memory costs as much as the decoder
-            decoding.append(time.perf_counter())
+            start = time.perf_counter()
             return pixels
 
         pixels = frame.pixels(room)
         if frame.array is None:
-            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - decoding[-1], last=last)
+            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start, last=last)
         return pixels
 
     def ready(self, frame: Frame, hot: NDArray[np.intp]) -> NDArray[Any]:
@@ -174,7 +174,9 @@ class Shelf:
                 if isinstance(whole, np.ndarray) and whole.shape == tuple(shape) and whole.dtype == dtype:
                     self._held.pop(i)
                     return whole
-        return np.empty(shape, dtype)
+        fresh = np.empty(shape, dtype)
+        fresh.reshape(-1)[:: mmap.PAGESIZE // fresh.itemsize] = 0  # it costs as much as the decoder, which is measured
+        return fresh
 
     def _keep(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float, *, last: bool) -> None:
         with self._lock:

@@ -31,3 +31,16 @@ def test_an_error_comes_through_and_the_setting_is_restored():
     with pytest.raises(ZeroDivisionError), parallel.limited(2):
         parallel.each(lambda i: 1 // i, [1, 0, 1])
     assert cv2.getNumThreads() == before
+
+
+def test_an_error_of_a_job_beside_the_block_is_raised_at_its_end():
+    done = []
+
+    def block():
+        with parallel.aside() as aside:
+            aside(lambda: 1 / 0)
+            done.append(aside(lambda: 2).result())
+
+    with pytest.raises(ZeroDivisionError):
+        block()
+    assert done == [2]
