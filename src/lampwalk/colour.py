@@ -8,11 +8,11 @@ IEC 61966-2-1:1999 (sRGB). ITU-R BT.709 for the luminance weights.
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 """Weights of linear R, G, B (ITU-R BT.709)."""
@@ -35,7 +35,7 @@ def to_linear(encoded: NDArray[Any]) -> NDArray[np.float32]:
             return np.asarray(cv2.LUT(encoded, table))  # a third of the time of table[encoded]
         return np.asarray(table[encoded])
     v = np.clip(encoded, 0, 1).astype(np.float32)
-    return _srgb_to_linear(v).astype(np.float32)
+    return srgb_to_linear(v).astype(np.float32)
 
 
 def to_encoded(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
@@ -54,6 +54,33 @@ def to_encoded(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
     return np.asarray(np.rint(encoded * 65535), np.uint16)
 
 
+class Levels(NamedTuple):
+    """How encoded values are held as integers.
+
+    Attributes
+    ----------
+    zero, full : int
+        Level of black, and how many levels white lies above it.
+    """
+
+    zero: int
+    full: int
+
+    def values(self) -> NDArray[np.float64]:
+        """Encoded value, 0-1, of each of the 65 536 levels of 16 bits, or the 256 of 8 bits."""
+        count = 256 if self == EIGHT else 65536
+        return np.asarray(np.clip((np.arange(count) - self.zero) / self.full, 0, 1))
+
+
+EIGHT, SIXTEEN = Levels(0, 255), Levels(0, 65535)
+"""Levels of files."""
+
+
+def levels_of(dtype: DTypeLike) -> Levels:
+    """Levels of uint8 or uint16 as files hold them."""
+    return EIGHT if dtype == np.uint8 else SIXTEEN
+
+
 def sixteen_bits(encoded: NDArray[Any]) -> NDArray[np.uint16]:
     """Encoded values, (...) uint8 or uint16, at 16 bits: 255 becomes 65535; 16 bits are given back as they are."""
     return encoded if encoded.dtype == np.uint16 else np.multiply(encoded, np.uint16(257), dtype=np.uint16)
@@ -64,7 +91,8 @@ def luminance(linear: NDArray[np.float32]) -> NDArray[np.float32]:
     return linear @ LUMINANCE
 
 
-def _srgb_to_linear(v: NDArray[Any]) -> NDArray[Any]:
+def srgb_to_linear(v: NDArray[Any]) -> NDArray[Any]:
+    """IEC 61966-2-1, of floats 0-1."""
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
 
 
@@ -72,6 +100,6 @@ def _srgb_to_linear(v: NDArray[Any]) -> NDArray[Any]:
 def decode_table(bits: int) -> NDArray[np.float32]:
     """Linear light of every encoded value of so many bits: (2**bits,) float32."""
     top = 2**bits - 1
-    table = _srgb_to_linear(np.arange(top + 1) / top).astype(np.float32)
+    table = srgb_to_linear(np.arange(top + 1) / top).astype(np.float32)
     table.setflags(write=False)
     return table

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, geometry, light, parallel, profiles, resampling, rules
+from .bench import Bench, Benches
 from .decisions import Choices, Decision, Decisions, Given, decide
 from .desk import prepared
 from .drawer import IN_MEMORY
@@ -131,9 +133,15 @@ def execute(
     seen = [d for d in on if _takes_part(light.waiting(d.reach, IN_MEMORY), windows)]
     reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
+    benches = Benches()
+
+    def add(at: Window, d: Decision, pixels: NDArray[Any]) -> None:
+        with benches.one() as bench:
+            add_strip(stack, at, d, pixels, numbers[d.frame.name], bench)
+
     with parallel.limited(threads):
         for done, (d, pixels) in enumerate(_decoded(seen, shelf, decisions.hot_pixels, 1 if former is None else 2)):
-            parallel.each(lambda at, d=d, p=pixels: add_strip(stack, at, d, p, numbers[d.frame.name]), windows)  # type: ignore[misc]
+            parallel.each(partial(add, d=d, pixels=pixels), windows)
             if progress:
                 progress("merging", done + 1, len(seen))
         filled = [d for d in on if d.fill is not None]
@@ -207,7 +215,7 @@ def aligned(d: Decision, decisions: Decisions) -> tuple[NDArray[np.uint16], NDAr
     profile = _profile(decisions)
 
     def one(rows: slice) -> None:
-        for cols, part in _parts((rows, slice(0, shape[1])), d, pixels):
+        for cols, part in _parts((rows, slice(0, shape[1])), d, pixels, Bench()):
             whole[rows, cols] = profile.from_working(part)
             unseen = np.zeros(part.shape[:2], np.uint8) if d.reach is None else (d.reach.render(rows, cols) == 0) * 255
             masked = _masked(rows, cols, d)
@@ -263,33 +271,33 @@ def _profile(decisions: Decisions) -> Profile:
     return profiles.recognise(reference.facts.icc)
 
 
-def add_strip(stack: Stack, at: Window, d: Decision, pixels: NDArray[Any], number: int) -> None:
+def add_strip(stack: Stack, at: Window, d: Decision, pixels: NDArray[Any], number: int, bench: Bench) -> None:
     """One strip of one frame, or whole tiles of it, onto the stack."""
-    for cols, part in _parts(at, d, pixels):
+    for cols, part in _parts(at, d, pixels, bench):
         stack.add_strip(at[0].start, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
-def _parts(at: Window, d: Decision, pixels: NDArray[Any]) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
+def _parts(at: Window, d: Decision, pixels: NDArray[Any], bench: Bench) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
     """Warp, correct and weaken the tiles of a window in which the frame takes part; one tile stays in the processor's cache.
 
     Yields
     ------
     columns, (h, w, 3) uint16 encoded
+        Until the next one.
     """
     rows, cols = at[0], _within_reach(d.reach, at)
     if cols is None:
         return
     factor, stray, masked = light.limited(d.gain, d.reach), light.within(d.glow, d.reach), _masked(rows, cols, d)
     grid = geometry.tiles(cols, d.frame.shape[1])
-    for across, scaled, lowered in zip(grid, *(_matters(field, rows, grid) for field in (factor, stray)), strict=True):
-        part = resampling.warp_tile(pixels, d.frame_to_reference, rows, across)
-        gain = factor.render(rows, across) if factor is not None and scaled else None
-        light_off = stray.render(rows, across) if stray is not None and lowered else None
-        changed = gain is not None or light_off is not None
-        part = light.relight(part, gain, light_off) if changed else colour.sixteen_bits(part)
-        if masked is not None:
-            part = _weakened(part, across, *masked)
-        yield across, part
+    levels = resampling.levels_of(pixels, d.frame_to_reference)
+    warped = resampling.warp_tiles(pixels, d.frame_to_reference, rows, grid, bench)
+    matters = (_matters(field, rows, grid) for field in (factor, stray))
+    for across, part, scaled, lowered in zip(grid, warped, *matters, strict=True):
+        gain = factor.render(rows, across, bench, "gain") if factor is not None and scaled else None
+        light_off = stray.render(rows, across, bench, "stray") if stray is not None and lowered else None
+        lit = light.relight(part, gain, light_off, levels=levels, bench=bench)
+        yield across, lit if masked is None else _weakened(lit, across, *masked)
 
 
 def _matters(field: Field | None, rows: slice, grid: Sequence[slice]) -> NDArray[np.bool_]:

@@ -10,15 +10,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, cached_property, lru_cache
-from math import floor
-from typing import Any
+from math import ceil, floor
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import colour
+from . import colour, geometry
+from .bench import Bench
+from .colour import Levels
 from .drawer import IN_MEMORY, Drawer, Waiting, shape_of
+
+T = TypeVar("T", bound=np.generic)
 
 MARGIN = 4
 """Preview pixels kept round a field's box, so that enlarging does not meet its border."""
@@ -80,8 +84,10 @@ class Field:
     @cached_property
     def _counted(self) -> NDArray[np.int32]:
         """How many of the values above and left of each place change anything: (n + 1, m + 1)."""
-        changes = self.values != self.neutral
-        return np.asarray(cv2.integral(changes.reshape(*changes.shape[:2], -1).any(axis=2).view(np.uint8)))
+        changes = (self.values != self.neutral).view(np.uint8)
+        if changes.size:  # enlarging goes by way of cells (`_cells`), so each value reaches a pixel further
+            changes = cv2.dilate(strongest(changes) if changes.ndim == 3 else changes, np.ones((3, 3), np.uint8))
+        return np.asarray(cv2.integral(changes.reshape(changes.shape[:2])))
 
     def around(self, rows: slice, tiles: Sequence[slice], margin: int) -> list[NDArray[Any]]:
         """Values at preview size that full-size windows can depend on, and a margin of preview pixels round them.
@@ -104,37 +110,72 @@ class Field:
         strip = self._part(np.arange(down.start, down.stop), slice(0, self.small[1]))
         return [strip[:, near] for near in across]
 
-    def render(self, rows: slice, cols: slice) -> NDArray[Any]:
-        """Values at full size in a window: bilinear, pixel centres at integers. One window always has the same bits."""
+    def render(self, rows: slice, cols: slice, bench: Bench | None = None, name: str = "field") -> NDArray[Any]:
+        """Values at full size in a window: bilinear, pixel centres at integers. One window always has the same bits.
+
+        Where a bench is given, the values are on it under that name, until it is asked for again.
+        """
         if self.small == self.full:
             return self._part(np.arange(rows.start, rows.stop), cols)
-        down, top, step_y = _seen_by(rows, self.full[0], self.small[0])
-        across, left, step_x = _seen_by(cols, self.full[1], self.small[1])
-        known = self._part(np.arange(down.start, down.stop), across)
-        size, back = (cols.stop - cols.start, rows.stop - rows.start), np.array([[step_x, 0, left], [0, step_y, top]])
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        coloured = known.ndim == 3
-        if coloured:
-            known = cv2.cvtColor(known, cv2.COLOR_RGB2RGBA)  # four channels take less than half the time of three
-        found = cv2.warpAffine(known, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(cv2.cvtColor(found, cv2.COLOR_RGBA2RGB) if coloured else found)
+        step_y, step_x = self._steps
+        down, across = _ends_in(rows, step_y), _ends_in(cols, step_x)
+        part = self._of_cells(down, across)
+        size = (part.shape[1] * step_x, part.shape[0] * step_y)
+        large = (bench or Bench()).array(name, (*size[::-1], *part.shape[2:]), part.dtype)
+        cv2.resize(part, size, dst=large, interpolation=cv2.INTER_LINEAR)
+        y, x = rows.start - down.start * step_y, cols.start - across.start * step_x
+        return large[y : y + rows.stop - rows.start, x : x + cols.stop - cols.start]
+
+    def _of_cells(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Some rows and columns of cells; neutral outside what is kept."""
+        known, top, left = self._cells
+        first_row, last_row = max(rows.start, top), min(rows.stop, top + len(known))
+        first, last = max(cols.start, left), min(cols.stop, left + known.shape[1])
+        inside = known[max(first_row - top, 0) : max(last_row - top, 0), max(first - left, 0) : max(last - left, 0)]
+        if inside.shape[:2] == (rows.stop - rows.start, cols.stop - cols.start):
+            return inside
+        part = np.full((rows.stop - rows.start, cols.stop - cols.start, *known.shape[2:]), self.neutral, known.dtype)
+        if inside.size:
+            part[first_row - rows.start : last_row - rows.start, first - cols.start : last - cols.start] = inside
+        return part
+
+    @property
+    def _steps(self) -> tuple[int, int]:
+        """Full-size rows and columns of a cell: whole pixels, a little less than those of the preview's pixels."""
+        return max(1, self.full[0] // self.small[0]), max(1, self.full[1] // self.small[1])
+
+    @cached_property
+    def _cells(self) -> tuple[NDArray[Any], int, int]:
+        """Values in cells of whole pixels, which are enlarged in a third of the time: row and column of the first one."""
+        (top, rows, y, step_y), (left, cols, x, step_x) = (
+            _cells_along(first, count, step * small / full, -(-full // step))
+            for first, count, small, full, step in zip(
+                (self.top, self.left), self.values.shape, self.small, self.full, self._steps, strict=False
+            )
+        )
+        if not self.values.size:
+            return self.values, 0, 0
+        back, flags = np.array([[step_x, 0, x], [0, step_y, y]]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        found = cv2.warpAffine(self.values, back, (cols, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        return found, top, left
 
     def pick(self, rows: slice, cols: slice) -> NDArray[Any]:
-        """Values at full size in a narrow window, the same bits whatever the window; a column costs more than in `render`."""
+        """Values at full size in any window, the same bits whatever the window: cut from whole tiles of the fixed grid."""
         if self.small == self.full:
             return self._part(np.arange(rows.start, rows.stop), cols)
-        across = np.clip(_places(cols, self.full[1], self.small[1]), 0, self.small[1] - 1)
-        near = slice(int(across[0]), min(int(across[-1]) + 2, self.small[1]))
-        known, down = self._near(rows, near)
-        return np.rint(_between(_between(known.astype(np.float32), down, 0), across - near.start, 1)).astype(
-            known.dtype
-        )
-
-    def _near(self, rows: slice, cols: slice) -> tuple[NDArray[Any], NDArray[np.float64]]:
-        """Rows of the preview that full-size rows lie between, two at least, and where among them these lie."""
-        places = _places(rows, self.full[0], self.small[0])
-        first, last = int(np.floor(places[0])), int(np.floor(places[-1])) + 2
-        return self._part(np.clip(np.arange(first, last), 0, self.small[0] - 1), cols), places - first
+        known = self._cells[0]
+        out = np.empty((rows.stop - rows.start, cols.stop - cols.start, *known.shape[2:]), known.dtype)
+        for down in geometry.strips(self.full[0])[rows.start // geometry.STRIP_ROWS :]:
+            top, bottom = max(down.start, rows.start), min(down.stop, rows.stop)
+            if top >= bottom:
+                break
+            for across in geometry.tiles(cols, self.full[1]):
+                left, right = max(across.start, cols.start), min(across.stop, cols.stop)
+                tile = self.render(down, across)[top - down.start : bottom - down.start]
+                out[top - rows.start : bottom - rows.start, left - cols.start : right - cols.start] = tile[
+                    :, left - across.start : right - across.start
+                ]
+        return out
 
     def whole(self) -> NDArray[Any]:
         """Values at preview size, (h, w) or (h, w, 3)."""
@@ -152,31 +193,24 @@ class Field:
         return out
 
 
-def _places(full: slice, of: int, small: int) -> NDArray[np.float64]:
-    """Where full-size pixels lie among those of the preview."""
-    return (np.arange(full.start, full.stop) + 0.5) * (small / of) - 0.5
+def _cells_along(first: int, count: int, ratio: float, of: int) -> tuple[int, int, float, float]:
+    """Cells of so many preview pixels each that some preview pixels lie in: first, how many, and where that lies among these pixels.
+
+    There is one more cell beyond each border of the picture.
+    """
+    begin = max(-1, floor((first + 0.5) / ratio - 0.5))
+    end = min(of + 1, ceil((first + count - 0.5) / ratio - 0.5) + 1)
+    return begin, max(1, end - begin), (begin + 0.5) * ratio - 0.5 - first, ratio
 
 
-def _seen_by(full: slice, of: int, small: int) -> tuple[slice, float, float]:
-    """Pixels of the preview that full-size pixels lie between, where among them the first one lies, and the step to the next."""
-    first, last = _ends(full, of, small)
-    seen = slice(max(0, floor(first)), min(small, floor(last) + 2))
-    return seen, first - seen.start, small / of
+def _ends_in(full: slice, step: int) -> slice:
+    """Cells that full-size pixels lie between."""
+    return slice((2 * full.start + 1 - step) // (2 * step), (2 * full.stop - 1 - step) // (2 * step) + 2)
 
 
 def _ends(full: slice, of: int, small: int) -> tuple[float, float]:
     """Where the first and the last full-size pixel lie among those of the preview."""
     return (full.start + 0.5) * (small / of) - 0.5, (full.stop - 0.5) * (small / of) - 0.5
-
-
-def _between(known: NDArray[np.float32], place: NDArray[np.float64], axis: int) -> NDArray[np.float32]:
-    """Linear interpolation along one axis at fractional places."""
-    before = np.floor(place).astype(np.intp)
-    after = np.minimum(before + 1, known.shape[axis] - 1)
-    shape = [1] * known.ndim
-    shape[axis] = len(place)
-    share = (place - before).astype(np.float32).reshape(shape)
-    return np.asarray(known.take(before, axis) * (1 - share) + known.take(after, axis) * share)
 
 
 def halved(picture: NDArray[Any]) -> NDArray[Any]:
@@ -194,10 +228,10 @@ def halved(picture: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(cv2.resize(picture, (-(-w // 2), -(-h // 2)), interpolation=cv2.INTER_AREA))
 
 
-def strongest(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+def strongest(picture: NDArray[T]) -> NDArray[T]:
     """Brightest channel of each pixel: (h, w, 3) to (h, w); several times as fast as a maximum over an axis."""
     red, green, blue = cv2.split(picture)
-    return np.asarray(cv2.max(cv2.max(red, green), blue), np.float32)
+    return np.asarray(cv2.max(cv2.max(red, green), blue))
 
 
 def darkest(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -334,6 +368,9 @@ def relight(
     encoded: NDArray[Any],
     factor: NDArray[np.uint16] | None = None,
     stray: NDArray[np.uint16] | None = None,
+    *,
+    levels: Levels | None = None,
+    bench: Bench | None = None,
 ) -> NDArray[np.uint16]:
     """Scale and lower encoded values in linear light: ``encode(decode(v) * gain - stray)``.
 
@@ -344,18 +381,31 @@ def relight(
         Square root of the gain, in units of `UNITY`.
     stray : (h, w, 3) uint16, optional
         Linear light to be taken off.
+    levels : Levels, optional
+        Of the values; by default those of files.
+    bench : Bench, optional
+        Where the result lies, under the name "lit".
 
     Returns
     -------
     (h, w, 3) uint16
+        Of levels `colour.SIXTEEN`; the values themselves where nothing is to be done.
     """
-    root: NDArray[Any] = to_root(encoded)
+    levels = levels or colour.levels_of(encoded.dtype)
+    if factor is None and stray is None and levels == colour.SIXTEEN:
+        return encoded
+    lit = np.empty(encoded.shape, np.uint16) if bench is None else bench.array("lit", encoded.shape, np.uint16)
+    if factor is None and stray is None:
+        cv2.LUT(encoded, _encoded_table(levels), dst=lit)
+        return lit
+    cv2.LUT(encoded, _root_table(levels), dst=lit)
     if factor is not None:
-        root = cv2.multiply(root, factor, scale=1 / UNITY)
+        cv2.multiply(lit, factor, dst=lit, scale=1 / UNITY)
     if stray is not None:
-        light = cv2.multiply(root, root, scale=1 / 65535)
-        return np.asarray(cv2.LUT(cv2.subtract(light, stray), _linear_table()), np.uint16)
-    return from_root(root)
+        cv2.multiply(lit, lit, dst=lit, scale=1 / 65535)
+        cv2.subtract(lit, stray, dst=lit)
+    cv2.LUT(lit, _encode_table() if stray is None else _linear_table(), dst=lit)
+    return lit
 
 
 def weakened(encoded: NDArray[np.uint16], hidden: NDArray[np.uint8]) -> NDArray[np.uint16]:
@@ -404,7 +454,7 @@ def squared(root: NDArray[np.uint16]) -> NDArray[np.float32]:
 
 def to_root(encoded: NDArray[Any]) -> NDArray[np.uint16]:
     """Encoded values, (h, w, 3) uint8 or uint16, to square roots of linear light, 0-65535."""
-    return np.asarray(cv2.LUT(encoded, _root_table(8 * encoded.dtype.itemsize)), np.uint16)
+    return np.asarray(cv2.LUT(encoded, _root_table(colour.levels_of(encoded.dtype))), np.uint16)
 
 
 def from_root(root: NDArray[Any]) -> NDArray[np.uint16]:
@@ -416,13 +466,19 @@ def from_root(root: NDArray[Any]) -> NDArray[np.uint16]:
 def _encode_table() -> NDArray[np.uint16]:
     root = np.arange(65536, dtype=np.float64) / 65535
     table = colour.to_encoded((root * root).astype(np.float32))
-    table[_root_table(8)] = np.arange(256) * 257  # what an 8-bit file holds comes back bit for bit
+    table[_root_table(colour.EIGHT)] = np.arange(256) * 257  # what an 8-bit file holds comes back bit for bit
     return _fixed(table)
 
 
 @cache
-def _root_table(bits: int) -> NDArray[np.uint16]:
-    return _fixed(np.rint(np.sqrt(colour.decode_table(bits).astype(np.float64)) * 65535).astype(np.uint16))
+def _root_table(levels: Levels) -> NDArray[np.uint16]:
+    light = colour.srgb_to_linear(levels.values()).astype(np.float32).astype(np.float64)
+    return _fixed(np.rint(np.sqrt(light) * 65535).astype(np.uint16))
+
+
+@cache
+def _encoded_table(levels: Levels) -> NDArray[np.uint16]:
+    return _fixed(np.rint(levels.values() * 65535).astype(np.uint16))
 
 
 @cache

@@ -14,7 +14,9 @@ Signal Processing 29, 1153-1160.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil, floor
 from typing import Any
 
@@ -23,7 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour
-from .geometry import Matrix, Windowed, is_identity, moved, tiles
+from .bench import Bench
+from .colour import Levels
+from .geometry import Matrix, Windowed, is_identity, tiles
 
 STRENGTH = 0.7
 """Factor of ``f (1 - f) D``; 0.5 would be Keys. On photographs moved by quarters of a pixel the error is 0.94 of that at 0.5, and
@@ -35,38 +39,66 @@ ALIKE_PX = 0.08
 LEAST_BLOCK = 64
 """Pixels of a block's side at least; smaller ones cost more than they give."""
 
+STEPS = 44
+"""Steps for one level of a sharpened frame of 8 bits. Its kernel has weights of 1.35 and twice -0.175 in each direction at most, so
+values reach from -0.945 to 1.945 of white: what a signed filter holds in 15 bits, and an unsigned warp can read."""
+
+SHARPENED = Levels(zero=10_620, full=255 * STEPS)
+"""Of a sharpened frame of 8 bits. Rounding to its steps adds less than a hundredth of a level."""
+
+_SHARPENED_OF_8 = (SHARPENED.zero + np.arange(256) * STEPS).astype(np.uint16)
+
 _Point = tuple[float, float]
 """x and y."""
+
+_Block = tuple[slice, slice, NDArray[np.float32], NDArray[np.float32]]
+"""Rows and columns of a window, and the kernels along them."""
 
 MARGIN = 3
 """Pixels round the source of a tile that its interpolation may look at."""
 
 
-def warp_tile(picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, cols: slice) -> NDArray[Any]:
-    """One tile of a picture in the reference's geometry; black where the frame does not reach.
+def warp_tiles(
+    picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench
+) -> Iterator[NDArray[Any]]:
+    """Tiles of a picture in the reference's geometry, one after the other; black where the frame does not reach.
 
     Parameters
     ----------
     picture : (H, W, 3) uint8 or uint16
         The whole frame.
     frame_to_reference : (3, 3) float64
-    rows, cols : slice
-        One tile of the fixed grid (`geometry.strips`, `geometry.tiles`).
+    rows : slice
+        Of a strip of the fixed grid (`geometry.strips`).
+    grid : sequence of slice
+        Columns of some tiles of the fixed grid (`geometry.tiles`). The bits of one do not depend on the others.
+    bench : Bench
 
-    Returns
-    -------
-    (h, w, 3) uint8 or uint16
-        For the identity the frame's own pixels, not to be written to. Else uint16, 65535 = full, nowhere brighter than the four pixels
-        round each place.
+    Yields
+    ------
+    (h, w, 3) uint8 or uint16, encoded, of levels `levels_of`
+        For the identity the frame's own pixels, not to be written to. Else nowhere brighter than the four pixels round each
+        place, and on the bench: it holds until the next one.
     """
     if is_identity(frame_to_reference):
-        same = picture[rows, cols]
-        same.flags.writeable = False
-        return same
-    source = _Source.of(picture, np.linalg.inv(frame_to_reference), rows, cols)
-    tile = _cubic(source, (cols.stop - cols.start, rows.stop - rows.start))
-    _blacken_outside(tile, source)
-    return tile
+        for cols in grid:
+            same = picture[rows, cols]
+            same.flags.writeable = False
+            yield same
+        return
+    back = np.linalg.inv(frame_to_reference)
+    sources = [_Source.of(picture, back, rows, cols) for cols in grid]
+    for source, cols, blocks in zip(sources, grid, _blocks(sources, frame_to_reference), strict=True):
+        tile = _cubic(source, (cols.stop - cols.start, rows.stop - rows.start), blocks, bench)
+        _blacken_outside(tile, source)
+        yield tile
+
+
+def levels_of(picture: NDArray[Any], frame_to_reference: Matrix) -> Levels:
+    """Levels of `warp_tiles`: a moved frame of 8 bits has steps between its own, and room for what sharpening puts below black."""
+    if is_identity(frame_to_reference) or picture.dtype != np.uint8:
+        return colour.levels_of(picture.dtype)
+    return SHARPENED
 
 
 def warp_mask_strip(
@@ -112,6 +144,8 @@ class _Source:
         From pixels of the tile to pixels of the window.
     back : (3, 3) float64
         From pixels of the tile to pixels of the frame.
+    first : (int, int)
+        Column and row of the frame at which the window begins.
     shape : (int, int)
         Height and width of the frame.
     complete : bool
@@ -121,6 +155,7 @@ class _Source:
     pixels: NDArray[Any]
     inside: Matrix
     back: Matrix
+    first: tuple[int, int]
     shape: tuple[int, int]
     complete: bool
 
@@ -135,7 +170,7 @@ class _Source:
         inside = from_tile.copy()
         inside[0] -= across.start * from_tile[2]
         inside[1] -= down.start * from_tile[2]
-        return cls(_window(picture, down, across), inside, from_tile, shape, complete)
+        return cls(_window(picture, down, across), inside, from_tile, (across.start, down.start), shape, complete)
 
 
 def source_box(shape: tuple[int, int], frame_to_reference: Matrix, rows: slice, cols: slice) -> tuple[slice, slice]:
@@ -170,36 +205,58 @@ def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArr
     return picture[rows, cols] if isinstance(picture, np.ndarray) else picture.part(rows, cols)
 
 
-def _cubic(source: _Source, size: tuple[int, int]) -> NDArray[np.uint16]:
+def _cubic(source: _Source, size: tuple[int, int], blocks: list[_Block], bench: Bench) -> NDArray[np.uint16]:
     """Interpolate a tile of this width and height."""
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    pixels = cv2.cvtColor(source.pixels, cv2.COLOR_RGB2RGBA)  # four channels take less than half the time of three
-    sharp = cv2.warpPerspective(
-        _sharpened(pixels, source.inside), source.inside, size, flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
-    rounded = cv2.addWeighted(sharp, 1, sharp, 0, 0, dtype=cv2.CV_16U)  # and saturated, in one pass
-    cv2.min(rounded, _ceiling(pixels, source.inside, size), dst=rounded)
-    return np.asarray(cv2.cvtColor(rounded, cv2.COLOR_RGBA2RGB), np.uint16)
+    linear, shape = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, (size[1], size[0], 4)
+    eight = source.pixels.dtype == np.uint8
+    kind: Any = np.uint16 if eight else np.float32
+    # Four channels take less than half the time of three.
+    pixels = bench.array("pixels", (*source.pixels.shape[:2], 4), source.pixels.dtype)
+    cv2.cvtColor(source.pixels, cv2.COLOR_RGB2RGBA, dst=pixels)
+    sharp, warped = bench.array("sharp", pixels.shape, kind), bench.array("warped", shape, kind)
+    _sharpen(pixels, blocks, sharp, bench)
+    cv2.warpPerspective(sharp, source.inside, size, dst=warped, flags=linear, borderMode=cv2.BORDER_REPLICATE)
+    rounded = warped
+    if not eight:
+        rounded = bench.array("rounded", shape, np.uint16)
+        cv2.addWeighted(warped, 1, warped, 0, 0, dst=rounded, dtype=cv2.CV_16U)  # and saturated, in one pass
+    cv2.min(rounded, _ceiling(pixels, source.inside, size, bench), dst=rounded)
+    tile = bench.array("tile", (*shape[:2], 3), np.uint16)
+    cv2.cvtColor(rounded, cv2.COLOR_RGBA2RGB, dst=tile)
+    return tile
 
 
-def _sharpened(pixels: NDArray[Any], inside: Matrix) -> NDArray[np.float32]:
-    """Sharpen a window by as much as its bilinear interpolation will soften it: float32, 65535 = full."""
-    full = np.float32(257 if pixels.dtype == np.uint8 else 1)
-    h, w = pixels.shape[:2]
-    out = np.empty(pixels.shape, np.float32)
-    pixels = pixels if pixels.dtype == np.uint8 else pixels.astype(np.float32)
-    forth = np.linalg.inv(inside)
-    (width, height), change = _blocks(forth, (h, w))
-    blocks = [(down, across) for down in _parts(h, height) for across in _parts(w, width)]
-    middles = np.array([((c.start + c.stop - 1) / 2, (r.start + r.stop - 1) / 2) for r, c in blocks])
-    softness = _softness(middles - moved(middles, forth), change)
-    for (down, across), soft in zip(blocks, softness, strict=True):
+def _sharpen(pixels: NDArray[Any], blocks: list[_Block], out: NDArray[Any], bench: Bench) -> None:
+    """Sharpen a window by as much as its bilinear interpolation will soften it: uint16 of levels `SHARPENED`, or float32."""
+    if pixels.dtype == np.uint8:
+        full, zero, depth, signed = STEPS, SHARPENED.zero, cv2.CV_16S, out.view(np.int16)
+    else:
+        full, zero, depth, signed = 1, 0, cv2.CV_32F, out
+        deep = bench.array("deep", pixels.shape, np.float32)
+        np.copyto(deep, pixels)
+        pixels = deep
+    for down, across, x, y in blocks:
         above, before = min(1, down.start), min(1, across.start)
-        x, y = (np.array([-k, 1 + 2 * k, -k], np.float32) for k in STRENGTH * soft)
         seen = pixels[down.start - above : down.stop + 1, across.start - before : across.stop + 1]
-        block = cv2.sepFilter2D(seen, cv2.CV_32F, x * full, y)
-        out[down, across] = block[above:, before:][: down.stop - down.start, : across.stop - across.start]
-    return out
+        block = bench.array("block", seen.shape, signed.dtype)
+        cv2.sepFilter2D(seen, depth, x * np.float32(full), y, dst=block, delta=zero)
+        np.copyto(signed[down, across], block[above:, before:][: down.stop - down.start, : across.stop - across.start])
+
+
+def _blocks(sources: Sequence[_Source], forth: Matrix) -> list[list[_Block]]:
+    """Divide each window into blocks in which a motion is nearly alike, with the kernels that sharpen them."""
+    parts, places, spreads = [], [], []
+    for source in sources:
+        left, top = source.first
+        h, w = source.pixels.shape[:2]
+        (width, height), change = _sides(forth, (left + w / 2, top + h / 2), max(h, w))
+        own = [(down, across) for down in _parts(h, height) for across in _parts(w, width)]
+        places += [(left + (a.start + a.stop - 1) / 2, top + (d.start + d.stop - 1) / 2) for d, a in own]
+        spreads += [change] * len(own)
+        parts.append(own)
+    k = STRENGTH * _softness(np.array(places) - np.array(_sent(places, forth)), np.array(spreads))
+    kernels = iter(np.stack([-k, 1 + 2 * k, -k], axis=-1).astype(np.float32))
+    return [[(down, across, *next(kernels)) for down, across in own] for own in parts]
 
 
 def _softness(off: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -218,26 +275,40 @@ def _parts(length: int, side: float) -> list[slice]:
     return [slice(i * length // n, (i + 1) * length // n) for i in range(n)]
 
 
-def _blocks(forth: NDArray[Any], shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Width and height of the blocks in which a motion is nearly alike, and how much it changes along one, in x and y."""
-    x, y = shape[1] / 2, shape[0] / 2
-    at, right, below = np.array(_sent([(x, y), (x + 1, y), (x, y + 1)], forth))
-    change = np.abs([right - at - (1, 0), below - at - (0, 1)]) + 1e-6
-    side = np.minimum(np.maximum(ALIKE_PX / change.max(axis=1), LEAST_BLOCK), max(shape))
-    return side, side @ change
+def _sides(forth: Matrix, place: _Point, most: int) -> tuple[_Point, _Point]:
+    """Width and height of the blocks in which a motion is nearly alike at some place, and how much it changes along one, in x and y."""
+    x, y = place
+    at, right, below = _sent([(x, y), (x + 1, y), (x, y + 1)], forth)
+    (xx, xy), (yx, yy) = (  # change of x and of y, by a step right and a step down
+        [abs(to - here - step) + 1e-6 for to, here, step in zip(moved, at, steps, strict=True)]
+        for moved, steps in ((right, (1, 0)), (below, (0, 1)))
+    )
+    width, height = (min(max(ALIKE_PX / change, LEAST_BLOCK), most) for change in (max(xx, xy), max(yx, yy)))
+    return (width, height), (width * xx + height * yx, width * xy + height * yy)
 
 
-def _ceiling(pixels: NDArray[Any], inside: Matrix, size: tuple[int, int]) -> NDArray[np.uint16]:
-    """The brightest of the four pixels round each place, 65535 = full.
+def _ceiling(pixels: NDArray[Any], inside: Matrix, size: tuple[int, int], bench: Bench) -> NDArray[np.uint16]:
+    """The brightest of the four pixels round each place, in the levels of the tile.
 
     Beside a bright edge a cubic is too bright, and a maximum over frames collects just that. Its undershoot never wins,
     so it is left as it is. Measured in benchmarks/alignment.md.
     """
-    brightest = cv2.dilate(pixels, np.ones((2, 2), np.uint8), anchor=(0, 0))  # of the pixel and the next ones
+    rows = pixels.reshape(len(pixels), -1)
+    brightest = bench.array("brightest", pixels.shape, pixels.dtype).reshape(rows.shape)
+    cv2.max(rows[:-1], rows[1:], dst=brightest[:-1])  # of the pixel and the next ones
+    brightest[-1] = rows[-1]
+    cv2.max(brightest[:, :-4], brightest[:, 4:], dst=brightest[:, :-4])
     floor = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]]) @ inside  # floor(x) = round(x - 0.5)
-    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    ceiling = cv2.warpPerspective(brightest, floor, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return colour.sixteen_bits(ceiling)
+    nearest = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    ceiling = bench.array("ceiling", (size[1], size[0], 4), pixels.dtype)
+    cv2.warpPerspective(
+        brightest.reshape(pixels.shape), floor, size, dst=ceiling, flags=nearest, borderMode=cv2.BORDER_REPLICATE
+    )
+    if ceiling.dtype == np.uint16:
+        return ceiling
+    raised = bench.array("raised", ceiling.shape, np.uint16)
+    cv2.LUT(ceiling, _SHARPENED_OF_8, dst=raised)
+    return raised
 
 
 def _blacken_outside(strip: NDArray[Any], source: _Source) -> None:
@@ -263,7 +334,8 @@ def _blacken_outside(strip: NDArray[Any], source: _Source) -> None:
             last = np.minimum(last, np.floor(-rest / a + 1e-9))
         else:
             first = np.where(rest < 0, cols, first)
-    for r in np.flatnonzero((first > 0) | (last < cols - 1)):
-        lo, hi = int(min(first[r], cols)), int(max(last[r], -1))
-        strip[r, :lo] = 0
-        strip[r, max(hi + 1, 0) :] = 0
+    low, high = np.minimum(first, cols).astype(int), np.maximum(last + 1, 0).astype(int)
+    changes = np.flatnonzero((np.diff(low) != 0) | (np.diff(high) != 0)) + 1  # rows between two of them are alike
+    for top, bottom in pairwise([0, *changes.tolist(), rows]):
+        strip[top:bottom, : low[top]] = 0
+        strip[top:bottom, high[top] :] = 0

@@ -68,7 +68,7 @@ class Rule(Protocol):
     def start(self, shape: tuple[int, int], dtype: Any = np.uint16) -> State:
         """Empty accumulators for a picture of height and width `shape`; only `Lighten` takes other types than uint16."""
 
-    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.bool_]:
+    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.uint8]:
         """Take one more frame into a strip of the accumulators, in place.
 
         Parameters
@@ -80,8 +80,8 @@ class Rule(Protocol):
 
         Returns
         -------
-        (h, w) bool
-            Where this frame gave the pixel, or the most light of all so far (for the coverage map).
+        (h, w) uint8
+            255 where this frame gave the pixel, or the most light of all so far (for the coverage map).
         """
 
 
@@ -122,15 +122,16 @@ class Lighten:
         """Empty accumulators for a picture of height and width `shape`."""
         return np.zeros((*shape, 3), dtype), np.zeros(shape, dtype)
 
-    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.bool_]:
+    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.uint8]:
         """Take one more frame into a strip of the accumulators, in place (see `Rule.fold`)."""
         picture, brightness = state
         y = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
-        # Where a lamp adds nothing, the light is the ambient frame's, whenever it comes.
-        won = np.asarray((y >= brightness) & (y > 0) if ambient else y > brightness)
-        np.maximum(brightness, y, out=brightness)
-        np.maximum(picture, strip, out=picture)
-        return won
+        won = cv2.compare(y, brightness, cv2.CMP_GT)
+        if ambient:  # where a lamp adds nothing, the light is the ambient frame's, whenever it comes
+            won[(y == brightness) & (y > 0)] = 255
+        cv2.max(brightness, y, dst=brightness)
+        cv2.max(picture, strip, dst=picture)
+        return np.asarray(won, np.uint8)
 
 
 class Brightest:
@@ -156,14 +157,14 @@ class Brightest:
         """Empty accumulators for a picture of height and width `shape`."""
         return np.zeros((*shape, 3), np.uint16), np.zeros(shape, np.float32)
 
-    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.bool_]:
+    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.uint8]:
         """Take one more frame into a strip of the accumulators, in place (see `Rule.fold`)."""
         picture, best = state
         y = luminance(colour.to_linear(strip))
         won = np.asarray(y > best)
         np.copyto(picture, strip, where=won[..., None])
         np.copyto(best, y, where=won)
-        return won
+        return -won.view(np.uint8)
 
 
 def missing(
@@ -221,14 +222,14 @@ class Sum:
         """Empty accumulators for a picture of height and width `shape`."""
         return np.zeros((*shape, 3), np.uint16), np.zeros((*shape, 3), np.uint16), np.zeros(shape, np.uint16)
 
-    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.bool_]:
+    def fold(self, state: State, strip: NDArray[np.uint16], *, ambient: bool = False) -> NDArray[np.uint8]:
         """Take one more frame into a strip of the accumulators, in place (see `Rule.fold`)."""
         picture, plate, most = state
         if ambient:  # daylight counts once: a further ambient frame adds nothing
             won: NDArray[np.bool_] = np.asarray(picture.max(axis=2) == 0)
             np.copyto(picture, strip, where=won[..., None])
             np.copyto(plate, strip, where=won[..., None])
-            return won
+            return -won.view(np.uint8)
         added = colour.to_linear(strip)
         added -= colour.to_linear(plate)
         np.maximum(added, 0, out=added)
@@ -238,7 +239,7 @@ class Sum:
         adds = added > 0
         added += colour.to_linear(picture)
         np.copyto(picture, light.encode(added), where=adds)
-        return won
+        return -won.view(np.uint8)
 
 
 RULES: tuple[Rule, ...] = (Lighten(), Brightest(), Sum())

@@ -4,20 +4,23 @@ import cv2
 import numpy as np
 import pytest
 
-from lampwalk import geometry, resampling
+from lampwalk import geometry, light, resampling
+from lampwalk.bench import Bench
 
 TILT = np.array([[1.0002, 0.003, -4.3], [-0.003, 0.9999, 6.2], [1e-6, -2e-6, 1.0]])
 
 
 def moved_strip(picture, motion, rows):
-    """All tiles of one strip."""
-    width = picture.shape[1]
-    return np.hstack([resampling.warp_tile(picture, motion, rows, t) for t in geometry.tiles(slice(0, width), width)])
+    """All tiles of one strip, 65535 = full."""
+    grid = geometry.tiles(slice(0, picture.shape[1]), picture.shape[1])
+    strip = np.hstack([tile.copy() for tile in resampling.warp_tiles(picture, motion, rows, grid, Bench())])
+    return light.relight(strip, levels=resampling.levels_of(picture, motion))
 
 
 def test_identity_passes_the_very_same_pixels():
     picture = np.random.default_rng(1).integers(0, 65535, (300, 40, 3), np.uint16)
-    assert resampling.warp_tile(picture, np.eye(3), slice(0, 256), slice(0, 40)).base is picture
+    (tile,) = resampling.warp_tiles(picture, np.eye(3), slice(0, 256), [slice(0, 40)], Bench())
+    assert tile.base is picture
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])

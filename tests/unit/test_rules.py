@@ -68,7 +68,7 @@ def test_the_winner_is_named(rule: rules.Rule) -> None:
     state = rule.start((1, 2))
     rule.fold(state, np.full((1, 2, 3), 1000, np.uint16), ambient=True)
     won = rule.fold(state, np.uint16([[[500] * 3, [2000] * 3]]))
-    assert won.tolist() == [[False, True]]
+    assert won.tolist() == [[0, 255]]
 
 
 def test_an_unknown_rule_is_refused_with_the_known_ones() -> None:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from .. import ambient, composite, fill, geometry, lamps, merging, parallel, rules
 from ..ambient import Level
+from ..bench import Bench
 from ..colour import to_encoded, to_linear
 from ..decisions import Decision, Decisions, Given, decide
 from ..fullmask import FullMask
@@ -322,9 +323,9 @@ def _merged(frames: Sequence[Decision], rule: str, rows: slice) -> Stack:
     filled = [d for d in on if d.fill is not None]
 
     def one(strip: slice) -> None:
-        at = (strip, slice(0, frames[0].frame.shape[1]))
+        at, bench = (strip, slice(0, frames[0].frame.shape[1])), Bench()
         for d in on:
-            composite.add_strip(stack, at, d, d.frame.pixels(), numbers[d.frame.name])
+            composite.add_strip(stack, at, d, d.frame.pixels(), numbers[d.frame.name], bench)
         if filled:
             composite.fill_strip(stack, at, filled)
 
