@@ -29,7 +29,8 @@ class Bench:
         if memory is None or len(memory) < nbytes:
             self._memory[name] = memory = np.empty(nbytes, np.uint8)
             self._arrays = {key: array for key, array in self._arrays.items() if key[0] != name}
-        array = self._arrays[name, shape, dtype] = memory[:nbytes].view(dtype).reshape(shape)
+        array: NDArray[Any] = memory[:nbytes].view(dtype).reshape(shape)
+        self._arrays[name, shape, dtype] = array
         return array
 
 

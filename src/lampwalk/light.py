@@ -22,7 +22,7 @@ from .bench import Bench
 from .colour import Levels
 from .drawer import IN_MEMORY, Drawer, Waiting, shape_of
 
-T = TypeVar("T", bound=np.generic)
+T = TypeVar("T", np.float32, np.uint8)
 
 MARGIN = 4
 """Preview pixels kept round a field's box, so that enlarging does not meet its border."""

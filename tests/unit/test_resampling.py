@@ -38,7 +38,8 @@ def test_a_moved_frame_is_nowhere_brighter_than_the_four_pixels_round_each_place
     x0, y0 = np.floor(x[inside]).astype(int), np.floor(y[inside]).astype(int)
     brightest = np.max([picture[y0 + j, x0 + i] for i in (0, 1) for j in (0, 1)], axis=0)
     got = strip.reshape(-1, 3)[inside]
-    assert (got <= brightest.astype(int) * (65535 // np.iinfo(dtype).max)).all()
+    rounding = 0 if dtype == np.uint8 else 2  # 14 of 16 bits
+    assert (got <= brightest.astype(int) * (65535 // np.iinfo(dtype).max) + rounding).all()
     bare = cv2.warpPerspective(picture, TILT, (300, 200), flags=cv2.INTER_CUBIC)[20:180].reshape(-1, 3)[inside]
     assert (bare > brightest).mean() > 0.01
 
@@ -96,10 +97,11 @@ def test_a_strip_is_interpolated_as_sharply_as_pixel_by_pixel(dtype, turn, share
 
 
 def test_a_ramp_is_not_displaced():
-    """OpenCV's cubic (a = -3/4) displaces it by up to 0.048 px."""
+    """OpenCV's cubic (a = -3/4) displaces it by up to 0.048 px; steps of 14 bits, which are 4 of 16, are 0.04 px of it."""
     picture = np.tile(np.arange(0, 60000, 100, dtype=np.uint16)[None, :, None], (64, 1, 3))
     moved = moved_strip(picture, np.array([[1, 0, 0.25], [0, 1, 0], [0, 0, 1.0]]), slice(0, 64))
-    assert np.abs(moved[8:-8, 8:-8].astype(float) - (picture[8:-8, 8:-8] - 25.0)).max() <= 0.5
+    assert np.abs(moved[8:-8, 8:-8].astype(float) - (picture[8:-8, 8:-8] - 25.0)).max() <= 4
+    assert abs((moved[8:-8, 8:-8].astype(float) - (picture[8:-8, 8:-8] - 25.0)).mean()) < 3  # less than a step
 
 
 def test_a_part_of_a_mask_has_the_bits_of_the_whole():
