@@ -330,7 +330,7 @@ def only(field: Field | None, active: NDArray[np.bool_]) -> Field | None:
     return crop_field(kept, field.full, neutral=field.neutral)
 
 
-@lru_cache(2)  # asked for strip by strip
+@lru_cache(1)  # asked for strip by strip, frame after frame
 def within(stray: Field | None, reach: Field | None) -> Field | None:
     """Stray light where the frame takes part, or nearly so: elsewhere it need not be taken off."""
     if stray is None or reach is None:
@@ -343,7 +343,7 @@ def stray_of(field: Field | None) -> NDArray[np.float32] | None:
     return None if field is None else field.whole() * np.float32(1 / 65535)
 
 
-@lru_cache(2)  # asked for strip by strip
+@lru_cache(1)  # asked for strip by strip, frame after frame
 def limited(gain: Field | None, reach: Field | None) -> Field | None:
     """One field for a gain and for where a frame takes part: factors on the root, 0 where it does not.
 

@@ -39,11 +39,11 @@ ALIKE_PX = 0.08
 LEAST_BLOCK = 64
 """Pixels of a block's side at least; smaller ones cost more than they give."""
 
-SHARPENED = {8: Levels(zero=10_620, full=255 * 44), 16: Levels(zero=8192, full=65535 >> 2)}
+SHARPENED = {8: Levels(zero=10_620, full=255 * 44), 16: Levels(zero=8192, full=65535 >> 3)}
 """Levels of a sharpened frame of 8 and of 16 bits. A signed filter holds 15 bits above zero, and an unsigned warp can read them.
-The kernels have weights of 1.35 and twice -0.175 in each direction at most, so values reach from -0.945 to 1.945 of white. There is
-room for all of it with 44 steps for each of 8 bits, and for half a white on either side with 14 of 16 bits. What is rounded is
-0.007 and 0.008 of an 8-bit level (rms), of which the noise of a camera is ten times."""
+The kernels have weights of 1.35 and twice -0.175 in each direction at most, so values reach from -0.945 to 1.945 of white: there is
+room for 44 steps for each level of 8 bits, and for 13 of 16 bits. What is rounded is 0.01 and 0.02 of an 8-bit level (rms); the
+noise of a camera is ten times as much."""
 
 _SHARPENED_OF_8 = (SHARPENED[8].zero + np.arange(256) * 44).astype(np.uint16)
 
@@ -211,7 +211,7 @@ def _cubic(source: _Source, size: tuple[int, int], blocks: list[_Block], bench: 
     pixels = bench.array("pixels", (*source.pixels.shape[:2], 4), source.pixels.dtype)
     cv2.cvtColor(source.pixels, cv2.COLOR_RGB2RGBA, dst=pixels)
     if pixels.dtype == np.uint16:
-        np.right_shift(pixels, 2, out=pixels)
+        np.right_shift(pixels, 3, out=pixels)
         np.add(pixels, np.uint16(SHARPENED[16].zero), out=pixels)
     sharp, warped = (bench.array(name, of, np.uint16) for name, of in (("sharp", pixels.shape), ("warped", shape)))
     _sharpen(pixels, blocks, sharp.view(np.int16), bench)

@@ -73,6 +73,31 @@ def test_strips_of_a_field_equal_the_whole():
     assert np.abs(np.vstack(parts) - whole).max() < 1e-5
 
 
+@pytest.mark.parametrize("channels", [(), (3,)])
+def test_any_window_of_a_field_has_the_bits_of_the_whole(channels):
+    values = np.random.default_rng(6).integers(0, 65535, (70, 90, *channels), np.uint16)
+    field = light.crop_field(values, (523, 1201))
+    assert field is not None
+    whole = field.pick(slice(0, 523), slice(0, 1201))
+    for rows, cols in (
+        (slice(3, 9), slice(500, 530)),
+        (slice(250, 520), slice(1, 1200)),
+        (slice(512, 523), slice(0, 4)),
+    ):
+        assert np.array_equal(field.pick(rows, cols), whole[rows, cols])
+
+
+def test_a_field_is_enlarged_bilinearly():
+    """A slope stays the slope that it is, wherever the pixels of the picture lie among those of the preview."""
+    y, x = np.mgrid[0:70, 0:90]
+    field = light.crop_field((1000 + 300 * y + 200 * x).astype(np.uint16), (523, 1201))
+    assert field is not None
+    got = field.render(slice(256, 512), slice(512, 1024)).astype(float)
+    rows, cols = np.mgrid[256:512, 512:1024]
+    want = 1000 + 300 * ((rows + 0.5) * 70 / 523 - 0.5) + 200 * ((cols + 0.5) * 90 / 1201 - 0.5)
+    assert np.abs(got - want).max() <= 2
+
+
 def test_a_neutral_field_is_nothing():
     assert light.crop_field(np.ones((5, 5), np.float32), (50, 50), neutral=1) is None
     assert light.crop_field(None, (50, 50)) is None
