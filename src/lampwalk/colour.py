@@ -30,12 +30,12 @@ def to_linear(encoded: NDArray[Any]) -> NDArray[np.float32]:
     (...) float32, linear light, 0-1
     """
     if encoded.dtype in (np.uint8, np.uint16):
-        table = decode_table(8 * encoded.dtype.itemsize)
+        table = decode_table(levels_of(encoded.dtype))
         if encoded.ndim == 3 and encoded.size:
             return np.asarray(cv2.LUT(encoded, table))  # a third of the time of table[encoded]
         return np.asarray(table[encoded])
     v = np.clip(encoded, 0, 1).astype(np.float32)
-    return srgb_to_linear(v).astype(np.float32)
+    return _srgb_to_linear(v).astype(np.float32)
 
 
 def to_encoded(linear: NDArray[np.float32]) -> NDArray[np.uint16]:
@@ -91,15 +91,13 @@ def luminance(linear: NDArray[np.float32]) -> NDArray[np.float32]:
     return linear @ LUMINANCE
 
 
-def srgb_to_linear(v: NDArray[Any]) -> NDArray[Any]:
-    """IEC 61966-2-1, of floats 0-1."""
+def _srgb_to_linear(v: NDArray[Any]) -> NDArray[Any]:
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
 
 
 @cache
-def decode_table(bits: int) -> NDArray[np.float32]:
-    """Linear light of every encoded value of so many bits: (2**bits,) float32."""
-    top = 2**bits - 1
-    table = srgb_to_linear(np.arange(top + 1) / top).astype(np.float32)
+def decode_table(levels: Levels) -> NDArray[np.float32]:
+    """Linear light of every level: (65536,) float32, of `EIGHT` (256,)."""
+    table = _srgb_to_linear(levels.values()).astype(np.float32)
     table.setflags(write=False)
     return table

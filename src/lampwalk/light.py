@@ -147,14 +147,14 @@ class Field:
     @cached_property
     def _cells(self) -> tuple[NDArray[Any], int, int]:
         """Values in cells of whole pixels, which are enlarged in a third of the time: row and column of the first one."""
-        (top, rows, y, step_y), (left, cols, x, step_x) = (
-            _cells_along(first, count, step * small / full, -(-full // step))
+        if not self.values.size:
+            return self.values, 0, 0
+        (step_y, top, rows, y), (step_x, left, cols, x) = (
+            (ratio := step * small / full, *_cells_along(first, count, ratio, -(-full // step)))
             for first, count, small, full, step in zip(
                 (self.top, self.left), self.values.shape, self.small, self.full, self._steps, strict=False
             )
         )
-        if not self.values.size:
-            return self.values, 0, 0
         back, flags = np.array([[step_x, 0, x], [0, step_y, y]]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         found = cv2.warpAffine(self.values, back, (cols, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
         return found, top, left
@@ -193,14 +193,14 @@ class Field:
         return out
 
 
-def _cells_along(first: int, count: int, ratio: float, of: int) -> tuple[int, int, float, float]:
+def _cells_along(first: int, count: int, ratio: float, of: int) -> tuple[int, int, float]:
     """Cells of so many preview pixels each that some preview pixels lie in: first, how many, and where that lies among these pixels.
 
     There is one more cell beyond each border of the picture.
     """
     begin = max(-1, floor((first + 0.5) / ratio - 0.5))
     end = min(of + 1, ceil((first + count - 0.5) / ratio - 0.5) + 1)
-    return begin, max(1, end - begin), (begin + 0.5) * ratio - 0.5 - first, ratio
+    return begin, max(1, end - begin), (begin + 0.5) * ratio - 0.5 - first
 
 
 def _ends_in(full: slice, step: int) -> slice:
@@ -394,7 +394,7 @@ def relight(
     levels = levels or colour.levels_of(encoded.dtype)
     if factor is None and stray is None and levels == colour.SIXTEEN:
         return encoded
-    lit = np.empty(encoded.shape, np.uint16) if bench is None else bench.array("lit", encoded.shape, np.uint16)
+    lit: NDArray[np.uint16] = (bench or Bench()).array("lit", encoded.shape, np.uint16)
     if factor is None and stray is None:
         cv2.LUT(encoded, _encoded_table(levels), dst=lit)
         return lit
@@ -472,8 +472,7 @@ def _encode_table() -> NDArray[np.uint16]:
 
 @cache
 def _root_table(levels: Levels) -> NDArray[np.uint16]:
-    light = colour.srgb_to_linear(levels.values()).astype(np.float32).astype(np.float64)
-    return _fixed(np.rint(np.sqrt(light) * 65535).astype(np.uint16))
+    return _fixed(np.rint(np.sqrt(colour.decode_table(levels).astype(np.float64)) * 65535).astype(np.uint16))
 
 
 @cache

@@ -39,13 +39,14 @@ ALIKE_PX = 0.08
 LEAST_BLOCK = 64
 """Pixels of a block's side at least; smaller ones cost more than they give."""
 
-SHARPENED = {8: Levels(zero=10_620, full=255 * 44), 16: Levels(zero=8192, full=65535 >> 3)}
-"""Levels of a sharpened frame of 8 and of 16 bits. A signed filter holds 15 bits above zero, and an unsigned warp can read them.
-The kernels have weights of 1.35 and twice -0.175 in each direction at most, so values reach from -0.945 to 1.945 of white: there is
-room for 44 steps for each level of 8 bits, and for 13 of 16 bits. What is rounded is 0.01 and 0.02 of an 8-bit level (rms); the
-noise of a camera is ten times as much."""
+STEPS = 44
+"""Steps for one level of a sharpened frame of 8 bits. Its kernel has weights of 1.35 and twice -0.175 in each direction at most, so
+values reach from -0.945 to 1.945 of white: what a signed filter holds in 15 bits, and an unsigned warp can read."""
 
-_SHARPENED_OF_8 = (SHARPENED[8].zero + np.arange(256) * 44).astype(np.uint16)
+SHARPENED = Levels(zero=10_620, full=255 * STEPS)
+"""Of a sharpened frame of 8 bits. Rounding to its steps adds less than a hundredth of a level."""
+
+_SHARPENED_OF_8 = (SHARPENED.zero + np.arange(256) * STEPS).astype(np.uint16)
 
 _Point = tuple[float, float]
 """x and y."""
@@ -94,10 +95,10 @@ def warp_tiles(
 
 
 def levels_of(picture: NDArray[Any], frame_to_reference: Matrix) -> Levels:
-    """Levels of `warp_tiles`: a moved frame has room for what sharpening puts below black, and one of 8 bits steps between its own."""
-    if is_identity(frame_to_reference):
+    """Levels of `warp_tiles`: a moved frame of 8 bits has steps between its own, and room for what sharpening puts below black."""
+    if is_identity(frame_to_reference) or picture.dtype != np.uint8:
         return colour.levels_of(picture.dtype)
-    return SHARPENED[8 * picture.dtype.itemsize]
+    return SHARPENED
 
 
 def warp_mask_strip(
@@ -207,33 +208,39 @@ def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArr
 def _cubic(source: _Source, size: tuple[int, int], blocks: list[_Block], bench: Bench) -> NDArray[np.uint16]:
     """Interpolate a tile of this width and height."""
     linear, shape = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, (size[1], size[0], 4)
+    eight = source.pixels.dtype == np.uint8
+    kind: Any = np.uint16 if eight else np.float32
     # Four channels take less than half the time of three.
     pixels = bench.array("pixels", (*source.pixels.shape[:2], 4), source.pixels.dtype)
     cv2.cvtColor(source.pixels, cv2.COLOR_RGB2RGBA, dst=pixels)
-    if pixels.dtype == np.uint16:
-        np.right_shift(pixels, 3, out=pixels)
-        np.add(pixels, np.uint16(SHARPENED[16].zero), out=pixels)
-    sharp, warped = (bench.array(name, of, np.uint16) for name, of in (("sharp", pixels.shape), ("warped", shape)))
-    _sharpen(pixels, blocks, sharp.view(np.int16), bench)
+    sharp, warped = bench.array("sharp", pixels.shape, kind), bench.array("warped", shape, kind)
+    _sharpen(pixels, blocks, sharp, bench)
     cv2.warpPerspective(sharp, source.inside, size, dst=warped, flags=linear, borderMode=cv2.BORDER_REPLICATE)
-    cv2.min(warped, _ceiling(pixels, source.inside, size, bench), dst=warped)
+    rounded = warped
+    if not eight:
+        rounded = bench.array("rounded", shape, np.uint16)
+        cv2.addWeighted(warped, 1, warped, 0, 0, dst=rounded, dtype=cv2.CV_16U)  # and saturated, in one pass
+    cv2.min(rounded, _ceiling(pixels, source.inside, size, bench), dst=rounded)
     tile = bench.array("tile", (*shape[:2], 3), np.uint16)
-    cv2.cvtColor(warped, cv2.COLOR_RGBA2RGB, dst=tile)
+    cv2.cvtColor(rounded, cv2.COLOR_RGBA2RGB, dst=tile)
     return tile
 
 
-def _sharpen(pixels: NDArray[Any], blocks: list[_Block], out: NDArray[np.int16], bench: Bench) -> None:
-    """Sharpen a window by as much as its bilinear interpolation will soften it: levels `SHARPENED`, of which none is below 0."""
-    eight = pixels.dtype == np.uint8
-    pixels = pixels if eight else pixels.view(np.int16)
-    full, zero = (np.float32(44), SHARPENED[8].zero) if eight else (np.float32(1), 0)
+def _sharpen(pixels: NDArray[Any], blocks: list[_Block], out: NDArray[Any], bench: Bench) -> None:
+    """Sharpen a window by as much as its bilinear interpolation will soften it: uint16 of levels `SHARPENED`, or float32."""
+    if pixels.dtype == np.uint8:
+        full, zero, depth, signed = STEPS, SHARPENED.zero, cv2.CV_16S, out.view(np.int16)
+    else:
+        full, zero, depth, signed = 1, 0, cv2.CV_32F, out
+        deep = bench.array("deep", pixels.shape, np.float32)
+        np.copyto(deep, pixels)
+        pixels = deep
     for down, across, x, y in blocks:
         above, before = min(1, down.start), min(1, across.start)
         seen = pixels[down.start - above : down.stop + 1, across.start - before : across.stop + 1]
-        block = bench.array("block", seen.shape, np.int16)
-        cv2.sepFilter2D(seen, cv2.CV_16S, x * full, y, dst=block, delta=zero)
-        inner = block[above:, before:][: down.stop - down.start, : across.stop - across.start]
-        cv2.threshold(inner, 0, 0, cv2.THRESH_TOZERO, dst=out[down, across])
+        block = bench.array("block", seen.shape, signed.dtype)
+        cv2.sepFilter2D(seen, depth, x * np.float32(full), y, dst=block, delta=zero)
+        np.copyto(signed[down, across], block[above:, before:][: down.stop - down.start, : across.stop - across.start])
 
 
 def _blocks(sources: Sequence[_Source], forth: Matrix) -> list[list[_Block]]:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import motion
-from .colour import decode_table
+from .colour import EIGHT, decode_table
 from .geometry import Matrix
 from .patches import interpolation_of
 from .sighting import PATCH_PX, Field, Grey, Sighting, patch_side, sites, windows
@@ -96,6 +96,6 @@ def corners_of(shape: tuple[int, int]) -> NDArray[np.int64]:
 
 
 def _detail(grey: Grey) -> Field:
-    light = cv2.LUT(grey, decode_table(8))
+    light = cv2.LUT(grey, decode_table(EIGHT))
     box = COARSE_PX, COARSE_PX
     return np.asarray(cv2.GaussianBlur(light - cv2.blur(cv2.blur(light, box), box), (5, 5), FINE_PX), np.float32)

@@ -38,8 +38,7 @@ def test_a_moved_frame_is_nowhere_brighter_than_the_four_pixels_round_each_place
     x0, y0 = np.floor(x[inside]).astype(int), np.floor(y[inside]).astype(int)
     brightest = np.max([picture[y0 + j, x0 + i] for i in (0, 1) for j in (0, 1)], axis=0)
     got = strip.reshape(-1, 3)[inside]
-    rounding = 0 if dtype == np.uint8 else 4  # 13 of 16 bits
-    assert (got <= brightest.astype(int) * (65535 // np.iinfo(dtype).max) + rounding).all()
+    assert (got <= brightest.astype(int) * (65535 // np.iinfo(dtype).max)).all()
     bare = cv2.warpPerspective(picture, TILT, (300, 200), flags=cv2.INTER_CUBIC)[20:180].reshape(-1, 3)[inside]
     assert (bare > brightest).mean() > 0.01
 
@@ -96,7 +95,7 @@ def test_a_strip_is_interpolated_as_sharply_as_pixel_by_pixel(dtype, turn, share
     assert rms < share * of
 
 
-@pytest.mark.parametrize(("dtype", "levels"), [(np.uint8, 0.02), (np.uint16, 0.03)])
+@pytest.mark.parametrize(("dtype", "levels"), [(np.uint8, 0.02), (np.uint16, 0.002)])
 def test_the_hardest_contrasts_do_not_run_over(dtype, levels):
     """Black and white pixels side by side, moved by half a pixel each way: the largest overshoot that there is; 8-bit levels, rms."""
     picture = np.random.default_rng(7).integers(0, 2, (256, 600, 1)).astype(dtype).repeat(3, 2) * np.iinfo(dtype).max
@@ -110,11 +109,10 @@ def test_the_hardest_contrasts_do_not_run_over(dtype, levels):
 
 
 def test_a_ramp_is_not_displaced():
-    """OpenCV's cubic (a = -3/4) displaces it by up to 0.048 px; steps of 13 bits, which are 8 of 16, are 0.08 px of it."""
+    """OpenCV's cubic (a = -3/4) displaces it by up to 0.048 px."""
     picture = np.tile(np.arange(0, 60000, 100, dtype=np.uint16)[None, :, None], (64, 1, 3))
     moved = moved_strip(picture, np.array([[1, 0, 0.25], [0, 1, 0], [0, 0, 1.0]]), slice(0, 64))
-    assert np.abs(moved[8:-8, 8:-8].astype(float) - (picture[8:-8, 8:-8] - 25.0)).max() <= 8
-    assert abs((moved[8:-8, 8:-8].astype(float) - (picture[8:-8, 8:-8] - 25.0)).mean()) < 5  # less than a step
+    assert np.abs(moved[8:-8, 8:-8].astype(float) - (picture[8:-8, 8:-8] - 25.0)).max() <= 0.5
 
 
 def test_a_part_of_a_mask_has_the_bits_of_the_whole():
