@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from contextlib import closing
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -86,14 +87,18 @@ def merge_many(
                 jobs = [replace(job, memory_bytes=each_bytes) for job in jobs]
                 coming = on_this_machine(jobs, merge_job, at_once)
             by_name: dict[str, Outcome] = {}
-            for told in coming:
-                outcome = _remembered(told, record)
-                by_name[outcome.name] = outcome
-                if outcome.state == "merged":
-                    record[outcome.name] = _to_data(outcome)
-                    _write_record(output / RECORD, record)
-                if watcher:
-                    watcher(outcome, len(by_name), len(jobs))
+            try:
+                with closing(coming):  # when it is closed, our own workers have ended
+                    for told in coming:
+                        outcome = _remembered(told, record)
+                        by_name[outcome.name] = outcome
+                        if outcome.state == "merged":
+                            record[outcome.name] = _to_data(outcome)
+                            _write_record(output / RECORD, record)
+                        if watcher:
+                            watcher(outcome, len(by_name), len(jobs))
+            finally:
+                runfolder.tidy(output, holding=RECORD)
             outcomes = tuple(by_name[job.name] for job in jobs)
             batchpages.write(output, outcomes, remarks)
     return outcomes

@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -26,7 +26,7 @@ Work = Callable[[Job], Outcome]
 """What is done with each series: `jobs.merge_job`."""
 
 
-def on_executor(executor: Executor, jobs: Sequence[Job], work: Work) -> Iterator[Outcome]:
+def on_executor(executor: Executor, jobs: Sequence[Job], work: Work) -> Generator[Outcome]:
     """Give everything to the caller's executor, which alone decides what runs where and when.
 
     Parameters
@@ -66,7 +66,7 @@ def _lost(error: BaseException) -> str:
     return f"its worker was lost: {type(error).__name__} {error} (run again: what is done is kept; use fewer workers if memory was short)"
 
 
-def on_this_machine(jobs: Sequence[Job], work: Work, at_once: int) -> Iterator[Outcome]:
+def on_this_machine(jobs: Sequence[Job], work: Work, at_once: int) -> Generator[Outcome]:
     """Work in processes of our own; where one dies, what it had in hand is tried again, alone."""
     shaken: list[Job] = []
     waiting = list(jobs)
@@ -141,6 +141,8 @@ def _end_with(parent: Any) -> None:
 
 
 def _leave(*_: object) -> None:
+    """End once: the pool says it again to all workers when the first of them is gone, while this one tidies up."""
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
     raise SystemExit(1)
 
 

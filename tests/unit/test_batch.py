@@ -7,6 +7,7 @@ import json
 import os
 import re
 import signal
+import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from multiprocessing import get_context
@@ -52,6 +53,26 @@ def always_kill(job):
     if job.name == "b":
         os.kill(os.getpid(), signal.SIGKILL)
     return batch.merge_job(job)
+
+
+def tidy_up_slowly(job):
+    """Be done at once, or take a while to tidy up when told to end, as a merge does that has much to remove."""
+    mark = Path(job.run).parent / f"{job.name}.begun"
+    if job.name == "b":
+        try:
+            mark.touch()
+            time.sleep(60)
+        finally:
+            time.sleep(1.5)
+            mark.unlink()
+    return batch.failed(job, "done")
+
+
+def leave_a_lock(job):
+    """End as a worker does that was stopped on its way into a run folder."""
+    Path(job.run).with_name(f".{job.name}.lampwalk-lock").touch()
+    Path(job.run).with_name(f".{job.name}.lampwalk-part").mkdir()
+    return batch.failed(job, "stopped")
 
 
 @pytest.fixture
@@ -110,6 +131,36 @@ def test_processes_of_our_own_survive_a_killed_worker(shoots, tmp_path, monkeypa
     outcomes = merge_many(shoots, tmp_path / "runs", workers=1, choices=QUICK)
     assert [o.state for o in outcomes] == ["merged", "merged"]
     assert (tmp_path / "runs" / "b.died").exists()
+
+
+def test_a_worker_told_to_end_tidies_up_whole_though_the_pool_tells_it_again(shoots, tmp_path, monkeypatch):
+    """A worker without work dies where it waits, which breaks the pool, which then ends the others by force."""
+    monkeypatch.setattr(batch, "merge_job", tidy_up_slowly)
+    mark = tmp_path / "runs" / "b.begun"
+
+    def watch(*_):
+        while not mark.exists():
+            time.sleep(0.01)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        merge_many(shoots, tmp_path / "runs", workers=2, watcher=watch)
+    assert not mark.exists()
+
+
+@pytest.mark.parametrize("interrupted", [False, True])
+def test_what_a_stopped_worker_leaves_is_tidied_away(shoots, tmp_path, monkeypatch, interrupted):
+    monkeypatch.setattr(batch, "merge_job", leave_a_lock)
+
+    def watch(*_):
+        if interrupted:
+            raise KeyboardInterrupt
+
+    try:
+        merge_many(shoots, tmp_path / "runs", workers=2, watcher=watch)
+    except KeyboardInterrupt:
+        assert interrupted
+    assert [p.name for p in (tmp_path / "runs").iterdir() if p.name.startswith(".")] == []
 
 
 def test_a_callers_processes_that_die_are_named_not_raised(shoots, tmp_path, monkeypatch):
