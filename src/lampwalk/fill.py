@@ -18,7 +18,8 @@ from .drawer import Kept, Row
 from .previews import Preview
 
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
-"""Scales of the interpolation in half-size pixels (`light.halved`); the widest crosses an assistant's mask."""
+"""Scales of the interpolation in half-size pixels (`light.halved`), each twice the one before; the widest crosses an
+assistant's mask."""
 
 FALL = 5.0
 """A rim pixel's say falls with this power of its distance; 3 smears shadow edges, 6 follows missed pieces."""
@@ -209,7 +210,7 @@ def _grown(frame: _Field, others: _Field, rim: _Bools, usable: _Bools) -> _Bools
     hole than the rim. A pixel of the equipment that agrees by chance says nothing wrong.
     """
     carried = np.log(_ratio(frame, others, rim))
-    own = np.log((_blur(frame, BEFORE_LOG) + DARK) / (_blur(others, BEFORE_LOG) + DARK))
+    own = np.log((_blur(frame) + DARK) / (_blur(others) + DARK))
     near = cv2.distanceTransform((~rim).astype(np.uint8), cv2.DIST_L2, 3) <= GROWN_PX
     agrees = rim | (near & usable & (np.abs(own - carried).max(axis=2) < AGREES))
     whole = cv2.morphologyEx(agrees.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
@@ -218,38 +219,45 @@ def _grown(frame: _Field, others: _Field, rim: _Bools, usable: _Bools) -> _Bools
 
 def _ratio(frame: _Field, others: _Field, rim: _Bools) -> _Field:
     """Ratio (h, w, 3), measured on `rim` and carried on by distance within bands of brightness."""
-    weight = rim.astype(np.float32)[..., None]
-    dark = DARK * _blur(weight, BEFORE_LOG)[..., None]
-    top, bottom = _blur(frame * weight, BEFORE_LOG) + dark, _blur(others * weight, BEFORE_LOG) + dark
-    log = np.where(rim[..., None], np.log(np.maximum(top, 1e-9) / np.maximum(bottom, 1e-9)), 0).astype(np.float32)
+    weight = rim.astype(np.float32)
+    alike = np.asarray(cv2.merge([weight] * 3), np.float32)
+    dark = np.maximum(DARK * _blur(alike), np.float32(1e-9))
+    ratio = cv2.divide(_blur(frame * alike) + dark, _blur(others * alike) + dark)
+    log = cv2.merge([*cv2.split(cv2.log(ratio) * alike), weight])
     brightness = np.log2(others.mean(axis=2) + DARK)
     low, high = float(brightness.min()), float(brightness.max())
     bands = np.linspace(low, high, max(1, int(np.ceil((high - low) / BAND_EV))) + 1)
     step = max(float(bands[1] - bands[0]), 1e-6)
-    result = np.zeros_like(log)
+    result = [np.zeros_like(weight) for _ in range(3)]
     for band in bands:
         away = brightness - np.float32(band)
-        like = np.exp(-0.5 * (away / BAND_SPREAD_EV) ** 2) + OTHER_BANDS
         mix = np.clip(1 - np.abs(away) / step, 0, 1)
         if mix.any():
-            result += mix[..., None] * _carried(log, rim * like)
-    return np.minimum(np.exp(result), LARGEST).astype(np.float32)
+            counts = cv2.exp(np.float32(-0.5 / BAND_SPREAD_EV**2) * away * away) + np.float32(OTHER_BANDS)
+            counted = np.asarray(cv2.multiply(log, cv2.merge([counts] * 4)), np.float32)
+            *carried, weights = cv2.split(_carried(counted))
+            mix /= np.maximum(weights, np.float32(1e-20))
+            for plane, part in zip(result, carried, strict=True):
+                plane += mix * part
+    return np.asarray(np.minimum(cv2.exp(cv2.merge(result)), np.float32(LARGEST)))
 
 
-def _carried(log: _Field, weight: _Field) -> _Field:
-    """Weighted mean of `log` (h, w, 3) over all pixels, by inverse distance to the power `FALL`."""
-    both = np.dstack([log * weight[..., None], weight]).astype(np.float32)
-    total = np.zeros_like(both)
-    for sigma in SIGMAS:
-        total += np.float32(sigma ** (2 - FALL)) * _blur(both, sigma)
-    return np.asarray(total[..., :3] / np.maximum(total[..., 3:], 1e-20))
+def _carried(weighted: _Field) -> _Field:
+    """Sum over all pixels of (h, w, 4) by inverse distance to the power `FALL`: Gaussians, the wide ones on smaller pictures."""
+    shares = [np.float32(sigma ** (2 - FALL)) for sigma in SIGMAS]
+    smaller = [weighted]
+    for _ in SIGMAS[2:]:
+        smaller.append(light.halved(smaller[-1]))
+    total = shares[-1] * cv2.GaussianBlur(smaller[-1], (0, 0), SIGMAS[1])
+    for picture, share in zip(smaller[-2::-1], shares[-2:0:-1], strict=True):
+        total = share * cv2.GaussianBlur(picture, (0, 0), SIGMAS[1]) + _enlarged(total, picture)
+    return np.asarray(total + shares[0] * cv2.GaussianBlur(weighted, (0, 0), SIGMAS[0]), np.float32)
 
 
-def _blur(field: _Field, sigma: float) -> _Field:
-    """Gaussian blur; wide ones on a smaller picture."""
-    step = max(1, int(sigma / 2))
-    if step == 1:
-        return np.asarray(cv2.GaussianBlur(field, (0, 0), sigma))
-    h, w = field.shape[:2]
-    small = cv2.resize(field, (-(-w // step), -(-h // step)), interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / step), (w, h)))
+def _enlarged(picture: _Field, like: _Field) -> _Field:
+    return np.asarray(cv2.resize(picture, like.shape[1::-1], interpolation=cv2.INTER_LINEAR))
+
+
+def _blur(field: _Field) -> _Field:
+    """Average away the noise before a ratio is taken."""
+    return np.asarray(cv2.GaussianBlur(field, (0, 0), BEFORE_LOG))

@@ -17,7 +17,7 @@ from .errors import Finding, FrameError
 from .frames import Frame, Series, working_pixels
 from .hotpixels import HotPixels
 from .previews import Preview, of_small, shrink, small_shape
-from .shelf import HELD, Shelf
+from .shelf import Shelf
 from .worksheet import Worksheet
 
 MEMORY_BYTES = 148_000_000
@@ -72,6 +72,7 @@ class Looker:
             A frame is damaged inside, and it is needed, or fewer than two are left.
         """
         seen = parallel.each(lambda frame: self._try(frame, observe=observe, known=known), self._series.frames)
+        self._shelf.rest()
         good = [found for found in seen if not isinstance(found, FrameError)]
         bad = [(f, e) for f, e in zip(self._series.frames, seen, strict=True) if isinstance(e, FrameError)]
         if bad and (not observe or len(good) < 2):
@@ -118,9 +119,9 @@ class Looker:
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[NDArray[Any], Sighting | None]:
         first = frame is self._series.frames[0]
-        last = any(frame is other for other in self._series.frames[-HELD:])
+        to_come = len(self._series) - 1 - next(i for i, f in enumerate(self._series.frames) if f is frame)
         try:
-            decoded = self._shelf.decode(frame, len(self._series), last=last)
+            decoded = self._shelf.decode(frame, len(self._series))
             pixels = working_pixels(frame, decoded)
             if first:
                 self._collect(frame, pixels, observe=observe)
@@ -136,7 +137,7 @@ class Looker:
                 self._collect(frame, pixels, observe=observe)
         if small is pixels:  # it is small enough as it is, and its memory is given back
             small = pixels.copy()
-        self._shelf.give_back(frame, decoded, untouched=True)
+        self._shelf.looked_at(frame, decoded, to_come=to_come)
         return small, sighting
 
     def _collect(self, frame: Frame, pixels: NDArray[np.generic], *, observe: bool) -> None:

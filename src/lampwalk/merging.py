@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import encode, fingerprints, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import FIELD_BYTES, Choices, Decisions, Given, decide
+from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
@@ -158,7 +158,6 @@ def merge_folder(
         with parallel.aside() as aside:
             contents_read = aside(lambda: _contents(series))
             made_of = aside(lambda: _made_of(decisions, contents_read.result()))
-            aside(lambda: _write_masks(folder, decisions))
             result = execute(decisions, shelf=shelf, progress=progress)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
@@ -228,10 +227,8 @@ def merge_worksheet(
                 progress=progress,
             )
         made_of = fingerprints.of(decisions, contents)
-        with parallel.aside() as aside:
-            aside(lambda: _write_masks(folder, decisions))
-            former = fingerprints.still_holding(home, made_of)
-            result = execute(decisions, former=former, shelf=shelf, progress=progress)
+        former = fingerprints.still_holding(home, made_of)
+        result = execute(decisions, former=former, shelf=shelf, progress=progress)
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
         written = _write(folder, output, result, sheet.finish, contents, by_hand=kept, former=sheet)
         fingerprints.write(folder, made_of)
@@ -377,21 +374,21 @@ def _write(
         lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, mask_of=mask_of),
         lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
+        *(partial(_write_mask, folder, d) for d in result.decisions.frames),
     ]
+    (folder / "masks").mkdir()
     parallel.each(lambda job: job(), jobs)
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
 
 
-def _write_masks(folder: Path, decisions: Decisions) -> None:
-    (folder / "masks").mkdir()
-    for d in decisions.frames:
-        path = folder / "masks" / f"{Path(d.frame.name).stem}.png"
-        if d.hidden is not None and d.hidden.png:
-            path.write_bytes(d.hidden.png)
-        else:
-            encode.write_png(path, full_mask(d))
+def _write_mask(folder: Path, d: Decision) -> None:
+    path = folder / "masks" / f"{Path(d.frame.name).stem}.png"
+    if d.hidden is not None and d.hidden.png:
+        path.write_bytes(d.hidden.png)
+    else:
+        encode.write_png(path, full_mask(d))
 
 
 def _contents(series: Series) -> dict[str, str]:

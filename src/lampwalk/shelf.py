@@ -2,7 +2,8 @@
 
 Decoding costs most of a merge. A frame that is kept need not be decoded again; a frame on disk is worth it only where
 writing and reading it is quicker than the decoder, which is measured on the first frame of the series. The memory that the
-last two frames were decoded into is needed in both passes, so these two wait in it.
+last two frames were decoded into is needed in both passes where all are decoded twice, so these two wait in it. Scratch files
+are read where they lie (mapped into memory), so with them only the last frame waits, and the other's memory is given back.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import math
 import mmap
 import shutil
 import time
+from contextlib import suppress
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -29,7 +31,7 @@ ROOM = 2.0
 """A scratch file is written only where the disk has this many times the room that it needs."""
 
 WORTH = 0.6
-"""Writing the first frame must take less than this share of the decoder's time; reading takes a quarter of that. Measured on 45 MP
+"""Writing the first frame must take less than this share of the decoder's time; reading takes little beside it. Measured on 45 MP
 frames: see benchmarks/speed.md. A slower disk is given up after a few pieces."""
 
 PIECE_BYTES = 8_000_000
@@ -61,21 +63,20 @@ class Shelf:
         self._free_bytes = memory_bytes
         self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
-        self._tried, self._worth = False, None  # type: bool, bool | None
+        self._tried, self._worth = False, False
+        self._decodes = True  # so that memory for it is worth keeping
         self._held: list[tuple[str, NDArray[Any]]] = []  # the frame, or "", and its memory
         self._drawers: list[Drawer] = []
         self._lock = Lock()
 
-    def decode(self, frame: Frame, frames_in_all: int, *, last: bool = False) -> NDArray[Any]:
-        """Decode a frame for the first pass, and keep it for the second if that is worth it.
+    def decode(self, frame: Frame, frames_in_all: int) -> NDArray[Any]:
+        """Decode a frame for the first pass; the first one tells whether scratch files are worth it.
 
         Parameters
         ----------
         frame : Frame
         frames_in_all : int
             Of the series.
-        last : bool
-            It is one of the last, which are likely to wait until the second pass.
 
         Returns
         -------
@@ -90,9 +91,32 @@ class Shelf:
             return pixels
 
         pixels = frame.pixels(room)
-        if frame.array is None:
-            self._keep(frame.name, pixels, frames_in_all, time.perf_counter() - start, last=last)
+        decode_s = time.perf_counter() - start
+        with self._lock:
+            first, self._tried = not self._tried, True
+        if first and frame.array is None:
+            self._try(frame.name, pixels, frames_in_all, decode_s)
         return pixels
+
+    def looked_at(self, frame: Frame, pixels: NDArray[Any], *, to_come: int) -> None:
+        """Take back a frame that the first pass has done with, and keep it for the second if that is worth it.
+
+        Parameters
+        ----------
+        frame : Frame
+        pixels : (H, W, 3) uint8 or uint16
+            As `decode` gave them.
+        to_come : int
+            Frames after it: the last ones wait where they are, as no other is decoded into their memory.
+        """
+        with self._lock:
+            if frame.array is None and pixels.nbytes <= self._free_bytes:
+                self._free_bytes -= pixels.nbytes
+                self._kept[frame.name] = pixels
+                return
+        if self._worth and to_come and frame.name not in self._filed:
+            self._file(frame.name, pixels)
+        self._hold(frame, pixels, frame.name)
 
     def ready(self, frame: Frame, hot: NDArray[np.intp]) -> NDArray[Any]:
         """Return the frame as the second pass merges it: without hot pixels, in the working curve.
@@ -121,32 +145,23 @@ class Shelf:
                     self._held.pop(i)
                     return pixels
         if frame.name in self._filed:
-            path, shape, dtype = self._filed.pop(frame.name)
-            pixels = self._room(shape, dtype)
-            try:
-                with path.open("rb") as file:
-                    whole = file.readinto(pixels.data) == pixels.nbytes
-                path.unlink()
-            except OSError:
-                whole = False
-            if whole:
-                return pixels
-            _log.info("scratch file %s was lost; decoding again", path)
+            found = _mapped(*self._filed.pop(frame.name))
+            if found is not None:
+                return found
+            _log.info("the scratch file of %s was lost; decoding again", frame.name)
         return frame.pixels(self._room)
 
-    def give_back(self, frame: Frame, pixels: NDArray[Any], *, untouched: bool = False) -> None:
-        """Take back a decoded frame that nobody looks at for now: a later one is decoded into its memory.
+    def give_back(self, frame: Frame, pixels: NDArray[Any]) -> None:
+        """Take back a frame that the second pass has done with: a later one is decoded into its memory."""
+        if self._decodes:
+            self._hold(frame, pixels, "")
 
-        Parameters
-        ----------
-        frame : Frame
-        pixels : (H, W, 3) uint8 or uint16
-        untouched : bool
-            They are still what `decode` has given, so that `pixels` may give them again until the memory is needed.
-        """
+    def rest(self) -> None:
+        """End the first pass: with scratch files, nothing is decoded in the second, and the memory for that is let go."""
         with self._lock:
-            if frame.array is None and frame.name not in self._kept and pixels.flags.writeable:
-                self._held = [*self._held[1 - HELD :], (frame.name if untouched else "", pixels)]
+            self._decodes = not self._worth
+            if not self._decodes:
+                self._held = [held for held in self._held if held[0] not in self._filed]
 
     def drawer(self, memory_bytes: int) -> Drawer:
         """Give a drawer for what is small; its file lies beside the decoded frames, and is closed with the shelf."""
@@ -170,39 +185,62 @@ class Shelf:
             for i, (_, pixels) in sorted(
                 enumerate(self._held), key=lambda held: held[1][0] != ""
             ):  # unneeded ones first
-                whole = pixels if pixels.base is None else pixels.base  # decoders give a view of what they were given
-                if isinstance(whole, np.ndarray) and whole.shape == tuple(shape) and whole.dtype == dtype:
+                whole = _whole(pixels)
+                if whole is not None and whole.shape == tuple(shape) and whole.dtype == dtype:
                     self._held.pop(i)
                     return whole
         fresh = np.empty(shape, dtype)
         fresh.reshape(-1)[:: mmap.PAGESIZE // fresh.itemsize] = 0  # it costs as much as the decoder, which is measured
         return fresh
 
-    def _keep(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float, *, last: bool) -> None:
+    def _hold(self, frame: Frame, pixels: NDArray[Any], name: str) -> None:
         with self._lock:
-            if pixels.nbytes <= self._free_bytes:
-                self._free_bytes -= pixels.nbytes
-                self._kept[name] = pixels
-                return
-            if self._scratch is None or self._worth is False or last or (self._worth is None and self._tried):
-                return
-            first, self._tried = not self._tried, True
-            if first and shutil.disk_usage(self._scratch).free < pixels.nbytes * frames_in_all * ROOM:
-                self._worth = False
-                return
-        path = self._scratch / f"{len(self._filed)}-{abs(hash(name))}.raw"
-        try:
-            whole = _write(path, pixels, within_s=WORTH * decode_s if first else math.inf)
-        except OSError:
-            path.unlink(missing_ok=True)
+            if frame.array is None and _whole(pixels) is not None:
+                self._held = [*self._held[1 - HELD :], (name, pixels)]
+
+    def _try(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
+        """Write the first frame to a scratch file, and see how long that takes."""
+        enough = pixels.nbytes * frames_in_all
+        if self._scratch is None or frames_in_all <= HELD or enough <= self._free_bytes:
             return
-        if first:
-            self._worth = whole
-            _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
-        if self._worth:
+        if shutil.disk_usage(self._scratch).free >= enough * ROOM:
+            self._worth = self._file(name, pixels, within_s=WORTH * decode_s)
+        _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
+
+    def _file(self, name: str, pixels: NDArray[Any], *, within_s: float = math.inf) -> bool:
+        """Write a frame to a scratch file; False where it cannot be done in time."""
+        assert self._scratch is not None
+        path = self._scratch / f"{abs(hash(name))}.raw"
+        try:
+            whole = _write(path, pixels, within_s=within_s)
+        except OSError:
+            whole = False
+        if whole:
             self._filed[name] = (path, pixels.shape, pixels.dtype)
         else:
             path.unlink(missing_ok=True)
+        return whole
+
+
+def _whole(pixels: NDArray[Any]) -> NDArray[Any] | None:
+    """The array whose memory these pixels use; decoders give a view of what they were given. None for a mapped file."""
+    whole = pixels if pixels.base is None else pixels.base
+    return whole if isinstance(whole, np.ndarray) and whole.flags.owndata and whole.flags.writeable else None
+
+
+def _mapped(path: Path, shape: tuple[int, ...], dtype: Any) -> NDArray[Any] | None:
+    """Pixels of a scratch file where they lie; what is written into them is not written to the file. None where it is lost."""
+    try:
+        with path.open("rb") as file:
+            mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_COPY)
+        if hasattr(mapped, "madvise"):
+            mapped.madvise(mmap.MADV_WILLNEED)
+        return np.frombuffer(mapped, dtype).reshape(shape)
+    except (OSError, ValueError):  # gone, or cut short
+        return None
+    finally:
+        with suppress(OSError):  # a system that deletes no file in use does so when the folder goes
+            path.unlink()
 
 
 def _write(path: Path, pixels: NDArray[Any], *, within_s: float) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import cv2
@@ -43,11 +44,12 @@ def first_pass(shelf: Shelf, frames: list[Frame]) -> list[np.ndarray]:
     seen, in_hand = [], []
     for i, frame in enumerate(frames):
         if len(in_hand) == 2:
-            shelf.give_back(*in_hand.pop(0), untouched=True)
-        in_hand.append((frame, shelf.decode(frame, len(frames), last=i >= len(frames) - shelves.HELD)))
+            shelf.looked_at(*in_hand.pop(0), to_come=len(frames) - i + 1)
+        in_hand.append((frame, shelf.decode(frame, len(frames))))
         seen.append(in_hand[-1][1].copy())
-    for pair in in_hand:
-        shelf.give_back(*pair, untouched=True)
+    for to_come, pair in zip((1, 0), in_hand, strict=True):
+        shelf.looked_at(*pair, to_come=to_come)
+    shelf.rest()
     return seen
 
 
@@ -79,7 +81,7 @@ def test_frames_wait_only_as_long_as_their_memory_is_not_needed(frames, decoded)
 
 def test_what_was_changed_is_decoded_again(frames, decoded):
     shelf = Shelf()
-    pixels = shelf.decode(frames[0], 4, last=True)
+    pixels = shelf.decode(frames[0], 4)
     before = pixels.copy()
     pixels[:] = 0
     shelf.give_back(frames[0], pixels)
@@ -102,9 +104,44 @@ def test_scratch_files_are_read_and_gone_and_a_lost_one_is_decoded_again(frames,
     shelf = Shelf(scratch)
     before = first_pass(shelf, frames)
     files = sorted(scratch.iterdir())
-    assert len(files) == 2  # the last two wait in memory
+    assert len(files) == 3  # the last one waits in memory
+    lost = next(f for f, pixels in zip(frames, before, strict=True) if pixels.tobytes() == files[0].read_bytes())
     files[0].write_bytes(b"short")
     after = second_pass(shelf, frames)
-    assert decoded == [f.name for f in frames] + [frames[0].name]
+    assert decoded == [f.name for f in frames] + [lost.name]
     assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
     assert not list(scratch.iterdir())
+
+
+def test_what_is_written_into_a_scratch_frame_reaches_no_file(frames, tmp_path, monkeypatch):
+    """It is mapped: hot pixels are taken out of a copy of their pages."""
+    monkeypatch.setattr(shelves, "WORTH", 1e9)
+    shelf = Shelf(tmp_path)
+    before = first_pass(shelf, frames)
+    file = next(p for p in tmp_path.glob("*.raw") if p.read_bytes() == before[0].tobytes())
+    os.link(file, tmp_path / "seen")
+    pixels = shelf.ready(frames[0], np.array([[5, 5]]))
+    changed = np.argwhere((pixels != before[0]).any(axis=2))
+    assert len(changed)
+    assert (np.abs(changed - 5) <= 1).all()
+    assert (tmp_path / "seen").read_bytes() == before[0].tobytes()
+
+
+def test_a_frame_decoded_while_the_first_is_tried_is_filed_too(frames, decoded, tmp_path, monkeypatch):
+    monkeypatch.setattr(shelves, "WORTH", 1e9)
+    shelf = Shelf(tmp_path)
+    first_pass(shelf, frames)
+    assert len(list(tmp_path.glob("*.raw"))) == 3
+    for frame in frames:
+        shelf.pixels(frame)
+    assert len(decoded) == 4
+
+
+def test_a_disk_that_is_no_quicker_than_the_decoder_gets_no_files(frames, decoded, tmp_path, monkeypatch):
+    monkeypatch.setattr(shelves, "WORTH", 0)
+    monkeypatch.setattr(shelves, "TRIAL_BYTES", 0)
+    shelf = Shelf(tmp_path)
+    before = first_pass(shelf, frames)
+    assert not list(tmp_path.glob("*.raw"))
+    assert all(np.array_equal(a, b) for a, b in zip(before, second_pass(shelf, frames), strict=True))
+    assert len(decoded) == 6
