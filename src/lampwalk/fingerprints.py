@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from hashlib import sha256
 from itertools import groupby
 from operator import itemgetter
@@ -74,33 +75,57 @@ def write(folder: Path, known: Fingerprints) -> None:
     (folder / FILE).write_text(json.dumps(known) + "\n", "utf-8")
 
 
-def still_holding(run: Path, known: Fingerprints) -> Former | None:
-    """Read the result of a run, and say where it does not hold any more.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Result:
+    """The result of a run, and what it was made of.
 
-    Parameters
+    Attributes
     ----------
-    run : Path
-    known : Fingerprints
-        Of what is to be merged now.
-
-    Returns
-    -------
-    Former or None
-        None where nothing is known of it, it was written to since, or none of it holds.
+    pixels : (H, W, 3) uint16
+    coverage : (H, W) uint8
+    made_of : Fingerprints
     """
+
+    pixels: NDArray[np.uint16]
+    coverage: NDArray[np.uint8]
+    made_of: Fingerprints
+
+
+def read_result(run: Path) -> Result | None:
+    """Read the result of a run; None where it is not known what it was made of, or it was written to since."""
     try:
-        former = json.loads((run / FILE).read_text("utf-8"))
-        same = [[a == b for a, b in zip(old, new, strict=True)] for old, new in zip(former, known, strict=True)]
+        made_of = json.loads((run / FILE).read_text("utf-8"))
         written = (run / FILE).stat().st_mtime_ns
-        if any((run / name).stat().st_mtime_ns > written for name in RESULTS) or not any(map(any, same)):
+        if any((run / name).stat().st_mtime_ns > written for name in RESULTS):
             return None
         pixels = _mapped(run / RESULTS[0])
         coverage = cv2.imread(str(run / RESULTS[1]), cv2.IMREAD_GRAYSCALE)
-    except (OSError, ValueError, KeyError, TypeError, tifffile.TiffFileError):
+    except (OSError, ValueError, tifffile.TiffFileError):
         return None
     if coverage is None or pixels.dtype != np.uint16 or pixels.shape != (*coverage.shape, 3):
         return None
-    return Former(pixels=pixels, coverage=np.asarray(coverage, np.uint8), windows=tuple(_windows(same, coverage.shape)))
+    return Result(pixels=pixels, coverage=np.asarray(coverage, np.uint8), made_of=made_of)
+
+
+def still_holding(result: Result | None, made_of: Fingerprints) -> Former | None:
+    """Say where a result does not hold any more; None where it holds nowhere.
+
+    Parameters
+    ----------
+    result : Result or None
+    made_of : Fingerprints
+        Of what is to be merged now.
+    """
+    if result is None:
+        return None
+    try:
+        same = [[a == b for a, b in zip(*rows, strict=True)] for rows in zip(result.made_of, made_of, strict=True)]
+    except (TypeError, ValueError):  # of another picture, or no fingerprints at all
+        return None
+    if not any(map(any, same)):
+        return None
+    windows = tuple(_windows(same, result.coverage.shape))
+    return Former(pixels=result.pixels, coverage=result.coverage, windows=windows)
 
 
 def _mapped(path: Path) -> NDArray[np.uint16]:
@@ -159,16 +184,19 @@ def _around(field: Field | None, rows: slice, tiles: list[slice]) -> list[_Part]
     """Part of a field that each tile can depend on; nothing where it changes nothing."""
     if field is None:
         return [_NOTHING] * len(tiles)
-    parts = field.around(rows, tiles, MARGIN_PX)
-    return [part if (part != field.neutral).any() else _NOTHING for part in parts]
+    strip, across = field.around(rows, tiles, MARGIN_PX)
+    changes = (strip != field.neutral).reshape(len(strip), -1).any(axis=0).reshape(strip.shape[1], -1).any(axis=1)
+    return [strip[:, near] if changes[near].any() else _NOTHING for near in across]
 
 
 def _hidden(d: Decision, rows: slice, tiles: list[slice]) -> list[list[_Part]]:
     """Where in its source something is hidden, and the mask there, for each tile of a strip; nothing if nothing is."""
-    boxes = [resampling.source_box(d.frame.shape, d.frame_to_reference, rows, cols) for cols in tiles]
+    if d.hidden is None:
+        return [[] for _ in tiles]
+    boxes = resampling.source_boxes(d.frame.shape, d.frame_to_reference, rows, tiles)
     down = slice(min(box[0].start for box in boxes), max(box[0].stop for box in boxes))
-    window = None if d.hidden is None else d.hidden.window(down)
-    if d.hidden is None or window is None:
+    window = d.hidden.window(down)
+    if window is None:
         return [[] for _ in tiles]
     strip = d.hidden.part(down, window[1])
     found = []

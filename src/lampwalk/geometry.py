@@ -57,7 +57,7 @@ def normalised(matrix: Matrix) -> Matrix:
 
 def is_identity(matrix: Matrix) -> bool:
     """Whether a homography moves nothing at all (exactly)."""
-    return bool(np.array_equal(matrix, np.eye(3)))
+    return bool(np.asarray(matrix).tolist() == [[1, 0, 0], [0, 1, 0], [0, 0, 1]])
 
 
 def warp(picture: NDArray[Any], frame_to_reference: Matrix, *, linear: bool = False) -> NDArray[Any]:

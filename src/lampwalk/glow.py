@@ -21,7 +21,7 @@ from . import colour, parallel
 from .drawer import Drawer, Kept, Row, Waiting
 from .errors import WorksheetError
 from .glowfit import NOISE, Floats, Light, Samples, fit, fit_one, weighted_median
-from .light import halved
+from .light import halved, times
 from .previews import Preview
 
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
@@ -387,10 +387,10 @@ def _plate(previews: Sequence[Preview], hidden: Sequence[NDArray[np.uint8]], amb
 
 def _seen(preview: Preview, mask: NDArray[np.uint8]) -> tuple[_Field, NDArray[np.bool_]]:
     """Half-size light (h, w, 3) of the pixels that show measured light, and where there are any (h, w)."""
-    free = ((mask <= 127) & ~preview.clipped & preview.valid).astype(np.float32)
-    share = halved(free)
-    light = halved(preview.linear * free[..., None]) / np.maximum(share, np.float32(1e-3))[..., None]
-    return np.asarray(light, np.float32), share >= 0.25
+    free = (mask <= 127) & ~preview.clipped & preview.valid
+    share = halved(free.astype(np.float32))
+    shown = halved(cv2.copyTo(preview.linear, free.view(np.uint8)))
+    return times(shown, 1 / np.maximum(share, np.float32(1e-3))), share >= 0.25
 
 
 def _samples(head: _Head, excess: _Field, free: NDArray[np.bool_], others: Sequence[_Field], plate: _Field) -> Samples:
@@ -416,7 +416,7 @@ def _averaged(light: _Field, free: NDArray[np.bool_]) -> _Field:
     """Blur over the free pixels only."""
     weight = free.astype(np.float32)
     bottom = np.maximum(cv2.GaussianBlur(weight, (0, 0), AVERAGED), np.float32(1e-3))
-    return np.asarray(cv2.GaussianBlur(light * weight[..., None], (0, 0), AVERAGED) / bottom[..., None])
+    return times(cv2.GaussianBlur(times(light, weight), (0, 0), AVERAGED), 1 / bottom)
 
 
 def _slopes(area: _Field) -> tuple[_Field, _Field]:
@@ -492,11 +492,13 @@ def _rim(heads: Sequence[_Head], near: Sequence[_Near], lights: Sequence[Light],
 def _limited(model: _Field, head: _Head, excess: _Field, visible: NDArray[np.bool_], shape: tuple[int, int]) -> _Field:
     """Keep frame minus glow above the plate where that is seen; back to preview size."""
     free = visible.astype(np.float32)
+    shown = times(excess, free)
     ceiling = np.zeros_like(model)
     for sigma in CEILING_SIGMAS:
-        weight = cv2.GaussianBlur(free, (0, 0), sigma)[..., None]
-        seen = cv2.GaussianBlur(excess * free[..., None], (0, 0), sigma) / np.maximum(weight, 1e-3)
-        ceiling = np.maximum(ceiling, np.where(weight > 1e-2, seen, np.float32(1)))
+        weight = cv2.GaussianBlur(free, (0, 0), sigma)
+        seen = times(cv2.GaussianBlur(shown, (0, 0), sigma), 1 / np.maximum(weight, np.float32(1e-3)))
+        seen[weight <= 1e-2] = 1
+        ceiling = np.maximum(ceiling, seen)
     field = np.minimum(model, ceiling).astype(np.float32)
     field[head.distance < CORE] = 1  # the head itself, also where the mask missed a piece of it
     return np.asarray(cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))

@@ -89,16 +89,17 @@ class Field:
             changes = cv2.dilate(strongest(changes) if changes.ndim == 3 else changes, np.ones((3, 3), np.uint8))
         return np.asarray(cv2.integral(changes.reshape(changes.shape[:2])))
 
-    def around(self, rows: slice, tiles: Sequence[slice], margin: int) -> list[NDArray[Any]]:
-        """Values at preview size that full-size windows can depend on, and a margin of preview pixels round them.
+    def around(self, rows: slice, tiles: Sequence[slice], margin: int) -> tuple[NDArray[Any], list[slice]]:
+        """Values at preview size that a full-size strip can depend on, and the columns of them for each of its tiles.
 
         Parameters
         ----------
         rows : slice
-            Of all windows.
+            Of the strip.
         tiles : sequence of slice
-            Columns of each.
+            Columns of each tile.
         margin : int
+            Preview pixels round what they depend on.
         """
         down, *across = (
             slice(max(0, int(np.floor(first)) - margin), min(n, int(np.floor(last)) + 2 + margin))
@@ -107,8 +108,7 @@ class Field:
                 *((_ends(cols, self.full[1], self.small[1]), self.small[1]) for cols in tiles),
             )
         )
-        strip = self._part(np.arange(down.start, down.stop), slice(0, self.small[1]))
-        return [strip[:, near] for near in across]
+        return self._part(np.arange(down.start, down.stop), slice(0, self.small[1])), across
 
     def render(self, rows: slice, cols: slice, bench: Bench | None = None, name: str = "field") -> NDArray[Any]:
         """Values at full size in a window: bilinear, pixel centres at integers. One window always has the same bits.
@@ -226,6 +226,11 @@ def halved(picture: NDArray[Any]) -> NDArray[Any]:
     """
     h, w = picture.shape[:2]
     return np.asarray(cv2.resize(picture, (-(-w // 2), -(-h // 2)), interpolation=cv2.INTER_AREA))
+
+
+def times(picture: NDArray[Any], weight: NDArray[Any]) -> NDArray[np.float32]:
+    """All channels times one weight, float32: (h, w, 3) and (h, w) to (h, w, 3); twice as fast as by broadcasting."""
+    return np.asarray(cv2.multiply(picture, cv2.merge([weight, weight, weight])), np.float32)
 
 
 def strongest(picture: NDArray[T]) -> NDArray[T]:

@@ -217,7 +217,8 @@ def merge_worksheet(
     hand_masks = _of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask})
     small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
-        with worksheet.naming(path):
+        with parallel.aside() as aside, worksheet.naming(path):
+            before = aside(lambda: fingerprints.read_result(home))
             decisions = decide(
                 series,
                 choices=choices_of(sheet),
@@ -227,7 +228,7 @@ def merge_worksheet(
                 progress=progress,
             )
         made_of = fingerprints.of(decisions, contents)
-        former = fingerprints.still_holding(home, made_of)
+        former = fingerprints.still_holding(before.result(), made_of)
         result = execute(decisions, former=former, shelf=shelf, progress=progress)
         kept = frozenset(r.file for r in sheet.frames if r.by_hand)
         written = _write(folder, output, result, sheet.finish, contents, by_hand=kept, former=sheet)

@@ -173,11 +173,14 @@ class _Source:
         return cls(_window(picture, down, across), inside, from_tile, (across.start, down.start), shape, complete)
 
 
-def source_box(shape: tuple[int, int], frame_to_reference: Matrix, rows: slice, cols: slice) -> tuple[slice, slice]:
-    """Rows and columns of a frame of some height and width that a tile of the reference is made of."""
+def source_boxes(
+    shape: tuple[int, int], frame_to_reference: Matrix, rows: slice, tiles: Sequence[slice]
+) -> list[tuple[slice, slice]]:
+    """Rows and columns of a frame of some height and width that each tile of a strip of the reference is made of."""
     if is_identity(frame_to_reference):
-        return rows, cols
-    return _box(_sent(_corners(rows, cols), np.linalg.inv(frame_to_reference)), shape)
+        return [(rows, cols) for cols in tiles]
+    back = np.linalg.inv(frame_to_reference)
+    return [_box(_sent(_corners(rows, cols), back), shape) for cols in tiles]
 
 
 def _corners(rows: slice, cols: slice) -> list[_Point]:

@@ -334,7 +334,7 @@ def as_merged(
         taken = cv2.resize(luminance(stray), part.shape[::-1], interpolation=cv2.INTER_LINEAR)
         left = cv2.GaussianBlur(luminance(added), (0, 0), REACH_SIGMAS_PX[0])
         part = np.minimum(part, np.clip(2 * left / np.maximum(taken, np.float32(1e-6)) - 1, 0, 1))
-    return replace(preview, linear=np.asarray(plate + added * part[..., None], np.float32))
+    return replace(preview, linear=plate + light.times(added, part))
 
 
 class _Below:
