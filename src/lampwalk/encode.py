@@ -56,6 +56,11 @@ _JPEG_XMP_NAME = b"http://ns.adobe.com/xap/1.0/\0"
 _PNG_HEAD = 8 + 25
 """Bytes of signature and IHDR, which must come first (PNG, W3C, 5.6)."""
 
+_FOR_MASKS = [
+    cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE,
+    cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE, cv2.IMWRITE_PNG_COMPRESSION, 1,
+]  # fmt: skip
+
 _EXIF, _XMP, _ICC = cv2.IMAGE_METADATA_EXIF, cv2.IMAGE_METADATA_XMP, cv2.IMAGE_METADATA_ICCP
 
 
@@ -175,6 +180,15 @@ def write_png(
     # OpenCV's default (run lengths of row differences) is both the fastest for masks and as small as level 1.
     encoded = _encoded(".png", _bgr(pixels, pixels.dtype), [], {_EXIF: exif, _ICC: icc})
     _store(path, encoded[:_PNG_HEAD], _png_xmp(xmp) if xmp else b"", encoded[_PNG_HEAD:])
+
+
+def write_mask(path: Path, mask: NDArray[np.uint8]) -> None:
+    """Write a mask, (H, W) uint8, as PNG.
+
+    Without a filter, as most of it is of two values: in three quarters of the time, some 80 kB larger at 45 megapixels.
+    """
+    _check(mask)
+    _store(path, _encoded(".png", _bgr(mask, mask.dtype), _FOR_MASKS, {}))
 
 
 def encode_png(pixels: NDArray[Any], *, icc: bytes | None = None) -> bytes:

@@ -363,7 +363,6 @@ def _write(
         finish=dict(spec),
     )
     picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
-    picture8 = encode.to_eight_bits(picture)
     told: dict[str, Any] = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
     hidden = {d.frame.name: d.hidden for d in result.decisions.frames if d.hidden is not None}
 
@@ -371,8 +370,8 @@ def _write(
         return hidden[name].small() if name in hidden else None
 
     jobs: list[Callable[[], None]] = [
-        lambda: encode.write_jpeg(folder / "picture.jpg", picture8, **told),
-        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture8, mask_of=mask_of),
+        lambda: encode.write_jpeg(folder / "picture.jpg", picture, **told),
+        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture, mask_of=mask_of),
         lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
         *(partial(_write_mask, folder, d) for d in result.decisions.frames),
@@ -389,7 +388,7 @@ def _write_mask(folder: Path, d: Decision) -> None:
     if d.hidden is not None and d.hidden.png:
         path.write_bytes(d.hidden.png)
     else:
-        encode.write_png(path, full_mask(d))
+        encode.write_mask(path, full_mask(d))
 
 
 def _contents(series: Series) -> dict[str, str]:

@@ -23,6 +23,7 @@ from .errors import FrameError, OutputError, WorksheetError, about
 from .files import read_facts
 from .frames import Frame
 from .fullmask import FullMask
+from .previews import shrink
 from .worksheet import Worksheet
 
 _log = logging.getLogger(__name__)
@@ -216,7 +217,7 @@ def write_contact_sheet(
     folder: Path,
     frames: list[Frame],
     sheet: Worksheet,
-    picture: NDArray[np.uint8],
+    picture: NDArray[Any],
     *,
     mask_of: Callable[[str], NDArray[np.uint8] | None],
 ) -> None:
@@ -228,7 +229,7 @@ def write_contact_sheet(
         A run folder with small/.
     frames : list of Frame
     sheet : Worksheet
-    picture : (H, W, 3) uint8
+    picture : (H, W, 3) uint8 or uint16
         The finished picture.
     mask_of : callable
         Mask of a frame by its name, (h, w) uint8 at preview size in its own geometry; None where there is none.
@@ -236,9 +237,8 @@ def write_contact_sheet(
     cells = [_cell(folder, i + 1, frame, sheet, mask_of(frame.name)) for i, frame in enumerate(frames)]
     height = cells[0].shape[0]
     width = min(CELL_PX, round((height - 40) * picture.shape[1] / picture.shape[0]))
-    small = cv2.resize(
-        picture, (width, round(width * picture.shape[0] / picture.shape[1])), interpolation=cv2.INTER_AREA
-    )
+    size = (width, round(width * picture.shape[0] / picture.shape[1]))
+    small = cv2.resize(encode.to_eight_bits(shrink(picture)), size, interpolation=cv2.INTER_AREA)
     cells.append(
         _labelled(
             np.asarray(small, np.uint8),
