@@ -28,7 +28,7 @@ from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, is_identity, moved, normalised, scaling
 from .matching import MIN_AGREEING, NEAR_PX, Base, Match, compare
-from .models import Lens, Model, Motion, lens_of, simplest
+from .models import Lens, Model, Motion, lens_and_motions, simplest
 from .motion import impossible, middle_and_unit, scale_of, unit_matrix
 from .sighting import Gradient, Sighting, observe, patch_side
 
@@ -165,16 +165,15 @@ def _moved_together(
     told = {i: m for i, m in enumerate(matches) if m is not None and m.data is not None and not _untold(m)}
     data = {i: m.data for i, m in told.items() if m.data is not None}
     units = [max(m.work) / 2 for m in told.values()]
-    lens = lens_of(list(data.values()), units)
     fine = {i: m.sighting for i, m in told.items() if m.sighting is not None and not m.others}
-    to_unit, bend = unit_matrix(sightings[reference].work_shape), lens.likely_bend
+    to_unit = unit_matrix(sightings[reference].work_shape)
+    bend = Lens(bend=motion.common_bend(list(data.values())), breathes=False).likely_bend
     turns = {i: motion.matrix_of(motion.fit(data[i], 4, bend).parameters, bend) for i in fine}
     matrices = {i: normalised(np.linalg.inv(to_unit) @ turn @ to_unit) for i, turn in turns.items()}
     crew = fine | {reference: sightings[reference]}
     data |= together.solve(crew, matrices | {reference: np.eye(3)}, reference, bend)
-    lens = lens_of(list(data.values()), units)
-    motions = {i: simplest(data[i], lens, unit) for i, unit in zip(data, units, strict=True) if i in fine}
-    return lens, motions, crew
+    lens, motions = lens_and_motions(list(data.values()), units)
+    return lens, {i: found for i, found in zip(data, motions, strict=True) if i in fine}, crew
 
 
 def _joining(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
@@ -39,6 +40,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = build_parser()
     args = parser.parse_args(argv)
 
+    # before NumPy is loaded: between small products its own threads only wait, on the cores that ours need
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from .parallel import share_one_heap
 
     share_one_heap()

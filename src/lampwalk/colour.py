@@ -87,7 +87,9 @@ def sixteen_bits(encoded: NDArray[Any]) -> NDArray[np.uint16]:
 
 
 def luminance(linear: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Relative luminance of linear RGB: (..., 3) float32 to (...) float32."""
+    """Relative luminance of linear RGB: (h, w, 3) or (n, 3) float32 to (h, w) or (n,) float32."""
+    if linear.ndim == 3 and linear.size:
+        return np.asarray(cv2.transform(linear, LUMINANCE[None]), np.float32)
     return linear @ LUMINANCE
 
 

@@ -76,8 +76,8 @@ class Lens:
         return motion.USUAL_BEND if self.bend is None else self.bend
 
 
-def lens_of(data: Sequence[motion.Displacements], units: Sequence[float]) -> Lens:
-    """Find what the frames of one series say about their lens.
+def lens_and_motions(data: Sequence[motion.Displacements], units: Sequence[float]) -> tuple[Lens, list[Motion]]:
+    """Find what the frames of one series say about their lens, and the motion of each.
 
     Parameters
     ----------
@@ -87,8 +87,12 @@ def lens_of(data: Sequence[motion.Displacements], units: Sequence[float]) -> Len
         Pixels at working size per normalised unit.
     """
     lens = Lens(bend=motion.common_bend(data), breathes=False)
-    proven = sum(simplest(d, lens, unit).zooms for d, unit in zip(data, units, strict=True))
-    return replace(lens, breathes=BREATHES <= proven < len(data) and proven >= BREATHES_SHARE * len(data))
+    motions = [simplest(d, lens, unit) for d, unit in zip(data, units, strict=True)]
+    proven = sum(found.zooms for found in motions)
+    if BREATHES <= proven < len(data) and proven >= BREATHES_SHARE * len(data):
+        lens = replace(lens, breathes=True)
+        motions = [simplest(d, lens, unit) for d, unit in zip(data, units, strict=True)]
+    return lens, motions
 
 
 def simplest(data: motion.Displacements, lens: Lens, unit: float) -> Motion:

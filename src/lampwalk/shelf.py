@@ -30,7 +30,7 @@ _log = logging.getLogger(__name__)
 ROOM = 2.0
 """A scratch file is written only where the disk has this many times the room that it needs."""
 
-WORTH = 0.6
+WORTH = 0.8
 """Writing the first frame must take less than this share of the decoder's time; reading takes little beside it. Measured on 45 MP
 frames: see benchmarks/speed.md. A slower disk is given up after a few pieces."""
 
