@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from .colour import to_linear
 from .errors import InputError
 from .geometry import strips
+from .light import strongest
 
 STEP = 24 / 255
 """Encoded value by which a point must stand above its surroundings: below that it is lost in noise and JPEG
@@ -181,8 +182,7 @@ def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:
 
 
 def _peaks_of(pixels: NDArray[Any]) -> NDArray[np.intp]:
-    red, green, blue = cv2.split(pixels)
-    bright: NDArray[Any] = cv2.max(cv2.max(red, green), blue)
+    bright: NDArray[Any] = strongest(pixels)
     if bright.dtype == np.uint16:
         bright = (bright >> 8).astype(np.uint8)
     over = cv2.subtract(bright, cv2.medianBlur(bright, 2 * RING + 1))

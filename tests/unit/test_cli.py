@@ -67,7 +67,8 @@ def test_bad_input_is_status_2_with_a_remedy_and_nothing_written(arguments, said
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["merge", ".", "--output", "run", "--memory", "1M"], "--memory"),
+        (["merge", ".", "--output", "run", "--memory", "1M"], "as in --memory 1.5"),
+        (["batch", ".", "--output", "run", "--memory", "-1"], "as in --memory 1.5"),
         (["merge", "."], "--output"),
         (["blend", "."], "blend"),
     ],

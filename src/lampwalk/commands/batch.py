@@ -10,7 +10,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .output import Reporter, add_output_options
+from .output import Reporter, add_output_options, gigabytes
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -40,7 +40,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="merge at most N series at once (default: as cores and memory allow)",
     )
     parser.add_argument(
-        "--memory", type=float, metavar="GB", help="memory that all of them together may take (default: 60 %% of all)"
+        "--memory", type=gigabytes, metavar="GB", help="memory that all of them together may take (default: 60 %% of all)"
     )
     parser.add_argument(
         "--dask",
@@ -91,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
                 args.output,
                 executor=executor,
                 workers=args.workers,
-                memory_bytes=None if args.memory is None else int(args.memory * 1e9),
+                memory_bytes=args.memory,
                 overwrite=args.overwrite,
                 watcher=tell,
             )

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .output import Reporter, add_output_options
+from .output import Reporter, add_output_options, gigabytes
 
 if TYPE_CHECKING:
     from ..merging import Run, Wish
@@ -56,7 +56,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     for name, text in _SWITCHES.items():
         parser.add_argument(f"--no-{name}", action="store_true", help=text)
     parser.add_argument(
-        "--memory", type=float, metavar="GB", help="memory that the merge may take; more keeps decoded frames"
+        "--memory", type=gigabytes, metavar="GB", help="memory that the merge may take; more keeps decoded frames"
     )
     parser.add_argument("--overwrite", action="store_true", help="replace a folder that lampwalk did not write")
     add_output_options(parser)
@@ -113,7 +113,7 @@ def run(args: argparse.Namespace) -> int:
                 compression=args.compression,
                 keep_location=args.keep_location,
             ),
-            memory_bytes=None if args.memory is None else int(args.memory * 1e9),
+            memory_bytes=args.memory,
             overwrite=args.overwrite,
             progress=reporter.progress,
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -15,6 +16,17 @@ def add_output_options(parser: argparse.ArgumentParser) -> None:
     """Add --json and --quiet."""
     parser.add_argument("--json", action="store_true", help="print the result as one JSON object")
     parser.add_argument("--quiet", action="store_true", help="say nothing but errors")
+
+
+def gigabytes(text: str) -> int:
+    """Read an amount of memory given in gigabytes: bytes."""
+    try:
+        amount = float(text)
+    except ValueError:
+        amount = 0.0
+    if not 0 < amount < math.inf:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of gigabytes: give one, as in --memory 1.5")
+    return int(amount * 1e9)
 
 
 class Reporter:
