@@ -40,7 +40,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="merge at most N series at once (default: as cores and memory allow)",
     )
     parser.add_argument(
-        "--memory", type=gigabytes, metavar="GB", help="memory that all of them together may take (default: 60 %% of all)"
+        "--memory",
+        type=gigabytes,
+        metavar="GB",
+        help="memory that all of them together may take (default: 60 %% of all)",
     )
     parser.add_argument(
         "--dask",
