@@ -62,7 +62,7 @@ class Desk:
         return known[1]
 
     def content(self, path: Path) -> str:
-        """Digest of a file, hexadecimal; computed once while it is not written to."""
+        """SHA-256 of a file, hexadecimal; computed once while it is not written to."""
         with about(path):  # a frame may have waited decoded while its file disappeared
             stat = path.stat()
             state = (stat.st_size, stat.st_mtime_ns)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-import struct
-import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from hashlib import sha256
+from hashlib import file_digest
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +30,6 @@ MOST_FRAMES = 254
 
 GLANCES, GLANCE_BYTES = 16, 256
 """Pieces of a file, and bytes of each, by which files that cannot be the same are told apart without reading them."""
-
-BLOCK_BYTES = 2**20
-"""Of a file, for its digest (`content_hash`)."""
 
 _PREFERENCE = {"raw": ("raw", "tiff", "png", "heic", "jpeg"), "jpeg": ("jpeg", "heic", "tiff", "png", "raw")}
 """Which file of a shot is taken where several have the same name but for the ending."""
@@ -421,19 +416,9 @@ def _glance(path: Path) -> bytes:
 
 
 def content_hash(path: Path) -> bytes:
-    """Digest of a file's bytes, by which it is known again: SHA-256 of the CRC-32 of each of its mebibytes.
-
-    It tells changes that happen, not ones that are forged, in two fifths of the time that SHA-256 of all bytes takes.
-
-    References
-    ----------
-    CRC-32: ITU-T V.42, 8.1.1.6.2. SHA-256: FIPS 180-4.
-    """
-    digest, block = sha256(), memoryview(bytearray(BLOCK_BYTES))
-    with path.open("rb", buffering=0) as file:
-        while count := file.readinto(block):
-            digest.update(struct.pack("<II", count, zlib.crc32(block[:count])))
-    return digest.digest()
+    """SHA-256 of a file's bytes (FIPS 180-4), which most processors compute themselves."""
+    with path.open("rb") as file:
+        return file_digest(file, "sha256").digest()
 
 
 def _series_of_arrays(arrays: Sequence[Any]) -> Series:

@@ -65,7 +65,7 @@ class FrameRecord:
     by_hand : bool
         The mask was corrected by hand: a new automatic run keeps it.
     content : str
-        Digest of the file (`frames.content_hash`), hexadecimal; empty for arrays.
+        SHA-256 of the file, hexadecimal; empty for arrays.
     notes : mapping
         Figures for the reader: alignment, level, regions of the mask, share of the result.
     """

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -17,7 +16,7 @@ from PIL import Image
 from lampwalk import profiles
 from lampwalk.errors import InputError, MissingExtraError, SeriesError
 from lampwalk.files import read_pixels
-from lampwalk.frames import as_series, content_hash, is_run_folder, natural_key, read_series
+from lampwalk.frames import as_series, is_run_folder, natural_key, read_series
 
 RNG = np.random.default_rng(3)
 
@@ -297,25 +296,3 @@ def test_a_folder_that_may_not_be_read_says_so(tmp_path):
             read_series(tmp_path)
     finally:
         tmp_path.chmod(0o755)
-
-
-def test_a_digest_is_of_the_checksums_of_all_blocks(tmp_path):
-    """CRC-32 of "123456789" is CBF43926 (check value of ITU-T V.42's polynomial, from memory); SHA-256 by hashlib."""
-    path = tmp_path / "nine"
-    path.write_bytes(b"123456789")
-    assert content_hash(path) == hashlib.sha256(bytes([9, 0, 0, 0, 0x26, 0x39, 0xF4, 0xCB])).digest()
-
-
-@pytest.mark.parametrize("at", [0, 2**20 - 1, 2**20, 2**20 + 99])
-def test_a_digest_changes_with_any_byte_and_with_the_length(tmp_path, at):
-    data = bytearray(np.random.default_rng(1).bytes(2**20 + 100))
-    path = tmp_path / "file"
-    path.write_bytes(data)
-    before = content_hash(path)
-    assert before == content_hash(path)
-    data[at] ^= 1
-    path.write_bytes(data)
-    assert content_hash(path) != before
-    data[at] ^= 1
-    path.write_bytes(data + b"\0")
-    assert content_hash(path) != before
