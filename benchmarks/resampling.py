@@ -21,6 +21,7 @@ from skimage import data
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "src"))
 
 from lampwalk import geometry, resampling
+from lampwalk.bench import Bench
 from lampwalk.decode import read_pixels
 
 MOVES = ((1, 0), (2, 0), (3, 0), (1, 1), (2, 2), (1, 2))
@@ -40,10 +41,10 @@ def ours(strength: float) -> Warp:
         usual, resampling.STRENGTH = resampling.STRENGTH, strength
         try:
             height, width = picture.shape[:2]
-            grid = geometry.tiles(slice(0, width), width)
+            grid, bench = geometry.tiles(slice(0, width), width), Bench()
             return np.vstack(
                 [
-                    np.hstack([resampling.warp_tile(picture, motion, rows, cols) for cols in grid])
+                    np.hstack([tile.copy() for tile in resampling.warp_tiles(picture, motion, rows, grid, bench)])
                     for rows in geometry.strips(height)
                 ]
             )

@@ -74,8 +74,7 @@ def merge_many(
     items, remarks = (folders.series, folders.findings) if isinstance(folders, Split) else (folders, ())
     with runfolder.refusals(output):
         output.mkdir(parents=True, exist_ok=True)
-        with runfolder.held(output / RECORD):
-            runfolder.tidy(output, holding=RECORD)
+        with runfolder.held(output / RECORD), runfolder.tidied(output, holding=RECORD):
             record = _read_record(output / RECORD)
             jobs = [_job(item, output, choices, record, overwrite=overwrite) for item in items]
             _refuse_same_names(jobs)
@@ -87,18 +86,15 @@ def merge_many(
                 jobs = [replace(job, memory_bytes=each_bytes) for job in jobs]
                 coming = on_this_machine(jobs, merge_job, at_once)
             by_name: dict[str, Outcome] = {}
-            try:
-                with closing(coming):  # when it is closed, our own workers have ended
-                    for told in coming:
-                        outcome = _remembered(told, record)
-                        by_name[outcome.name] = outcome
-                        if outcome.state == "merged":
-                            record[outcome.name] = _to_data(outcome)
-                            _write_record(output / RECORD, record)
-                        if watcher:
-                            watcher(outcome, len(by_name), len(jobs))
-            finally:
-                runfolder.tidy(output, holding=RECORD)
+            with closing(coming):  # when it is closed, our own workers have ended
+                for told in coming:
+                    outcome = _remembered(told, record)
+                    by_name[outcome.name] = outcome
+                    if outcome.state == "merged":
+                        record[outcome.name] = _to_data(outcome)
+                        _write_record(output / RECORD, record)
+                    if watcher:
+                        watcher(outcome, len(by_name), len(jobs))
             outcomes = tuple(by_name[job.name] for job in jobs)
             batchpages.write(output, outcomes, remarks)
     return outcomes

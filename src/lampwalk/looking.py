@@ -20,9 +20,8 @@ from .previews import Preview, of_small, shrink, small_shape
 from .shelf import Shelf
 from .worksheet import Worksheet
 
-MEMORY_BYTES = 120_000_000
-"""What is kept of the frames in memory during the first pass, bytes: that of 6 frames at its most. Measured: with 148 MB, which 8
-frames do not fill, 40 frames take 7 % more than 8; with 120 MB 4 %, in the same time (benchmarks/speed.md)."""
+MEMORY_BYTES = 148_000_000
+"""What is kept of the frames in memory during the first pass, bytes: that of 8 frames, so that a usual series needs no file."""
 
 Progress = Callable[[str, int, int], None]
 """Called with (step, done, of how many)."""
@@ -120,7 +119,7 @@ class Looker:
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[NDArray[Any], Sighting | None]:
         first = frame is self._series.frames[0]
-        to_come = len(self._series) - 1 - next(i for i, f in enumerate(self._series.frames) if f is frame)
+        last = frame is self._series.frames[-1]
         try:
             decoded = self._shelf.decode(frame, len(self._series))
             pixels = working_pixels(frame, decoded)
@@ -138,7 +137,7 @@ class Looker:
                 self._collect(frame, pixels, observe=observe)
         if small is pixels:  # it is small enough as it is, and its memory is given back
             small = pixels.copy()
-        self._shelf.looked_at(frame, decoded, to_come=to_come)
+        self._shelf.looked_at(frame, decoded, last=last)
         return small, sighting
 
     def _collect(self, frame: Frame, pixels: NDArray[np.generic], *, observe: bool) -> None:

@@ -120,6 +120,16 @@ def tidy(folder: Path, *, holding: str) -> None:
     _beside(folder / holding, PART).unlink(missing_ok=True)
 
 
+@contextmanager
+def tidied(folder: Path, *, holding: str) -> Iterator[None]:
+    """`tidy` a folder of runs before the block and after it, however that ends."""
+    tidy(folder, holding=holding)
+    try:
+        yield
+    finally:
+        tidy(folder, holding=holding)
+
+
 def former_run(target: Path) -> Worksheet | None:
     """Worksheet of the run that already lies at `target`, if it can still be read."""
     try:

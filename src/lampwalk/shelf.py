@@ -64,7 +64,6 @@ class Shelf:
         self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
         self._tried, self._worth = False, False
-        self._decodes = True  # so that memory for it is worth keeping
         self._held: list[tuple[str, NDArray[Any]]] = []  # the frame, or "", and its memory
         self._drawers: list[Drawer] = []
         self._lock = Lock()
@@ -98,7 +97,7 @@ class Shelf:
             self._try(frame.name, pixels, frames_in_all, decode_s)
         return pixels
 
-    def looked_at(self, frame: Frame, pixels: NDArray[Any], *, to_come: int) -> None:
+    def looked_at(self, frame: Frame, pixels: NDArray[Any], *, last: bool) -> None:
         """Take back a frame that the first pass has done with, and keep it for the second if that is worth it.
 
         Parameters
@@ -106,15 +105,15 @@ class Shelf:
         frame : Frame
         pixels : (H, W, 3) uint8 or uint16
             As `decode` gave them.
-        to_come : int
-            Frames after it: the last ones wait where they are, as no other is decoded into their memory.
+        last : bool
+            No other is decoded into its memory in this pass, so it waits where it is.
         """
         with self._lock:
             if frame.array is None and pixels.nbytes <= self._free_bytes:
                 self._free_bytes -= pixels.nbytes
                 self._kept[frame.name] = pixels
                 return
-        if self._worth and to_come and frame.name not in self._filed:
+        if self._worth and not last and frame.name not in self._filed:
             self._file(frame.name, pixels)
         self._hold(frame, pixels, frame.name)
 
@@ -152,15 +151,14 @@ class Shelf:
         return frame.pixels(self._room)
 
     def give_back(self, frame: Frame, pixels: NDArray[Any]) -> None:
-        """Take back a frame that the second pass has done with: a later one is decoded into its memory."""
-        if self._decodes:
+        """Take back a frame that the second pass has done with: without scratch files, a later one is decoded into its memory."""
+        if not self._worth:
             self._hold(frame, pixels, "")
 
     def rest(self) -> None:
         """End the first pass: with scratch files, nothing is decoded in the second, and the memory for that is let go."""
         with self._lock:
-            self._decodes = not self._worth
-            if not self._decodes:
+            if self._worth:
                 self._held = [held for held in self._held if held[0] not in self._filed]
 
     def drawer(self, memory_bytes: int) -> Drawer:

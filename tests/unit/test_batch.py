@@ -9,6 +9,7 @@ import re
 import signal
 import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
@@ -156,10 +157,8 @@ def test_what_a_stopped_worker_leaves_is_tidied_away(shoots, tmp_path, monkeypat
         if interrupted:
             raise KeyboardInterrupt
 
-    try:
+    with pytest.raises(KeyboardInterrupt) if interrupted else nullcontext():
         merge_many(shoots, tmp_path / "runs", workers=2, watcher=watch)
-    except KeyboardInterrupt:
-        assert interrupted
     assert [p.name for p in (tmp_path / "runs").iterdir() if p.name.startswith(".")] == []
 
 
@@ -215,7 +214,7 @@ def test_memory_for_a_merge_is_bounded_whatever_the_number_of_frames(shoots):
 
     small, needed = needed_by(800, 1200), needed_by(2832, 4248)
     assert small[2] < small[4] < small[40] == small[250]
-    assert needed[2] <= needed[8] <= needed[40] == needed[250]
+    assert needed[2] < needed[8] < needed[40] == needed[250]
     # Measured at 12 megapixels (benchmarks/speed.md): a merge is never promised to need less than it takes.
     assert needed[8] > 671e6
     assert needed[40] > 696e6

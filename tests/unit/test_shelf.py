@@ -42,13 +42,13 @@ def decoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def first_pass(shelf: Shelf, frames: list[Frame]) -> list[np.ndarray]:
     """Two frames in hand at a time, as on two threads."""
     seen, in_hand = [], []
-    for i, frame in enumerate(frames):
+    for frame in frames:
         if len(in_hand) == 2:
-            shelf.looked_at(*in_hand.pop(0), to_come=len(frames) - i + 1)
+            shelf.looked_at(*in_hand.pop(0), last=False)
         in_hand.append((frame, shelf.decode(frame, len(frames))))
         seen.append(in_hand[-1][1].copy())
-    for to_come, pair in zip((1, 0), in_hand, strict=True):
-        shelf.looked_at(*pair, to_come=to_come)
+    for last, pair in zip((False, True), in_hand, strict=True):
+        shelf.looked_at(*pair, last=last)
     shelf.rest()
     return seen
 
