@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -147,23 +147,24 @@ def merge_folder(
         if former is not None:
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
+        contents_once = cache(partial(_contents, series))
         decisions = decide(
             series,
             choices=choices,
             given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
             keep=partial(runfolder.write_small, folder),
             shelf=shelf,
+            meanwhile=contents_once,
             progress=progress,
         )
+        contents = contents_once()
         with parallel.aside() as aside:
-            contents_read = aside(lambda: _contents(series))
-            made_of = aside(lambda: _made_of(decisions, contents_read.result()))
+            made_of = aside(lambda: _made_of(decisions, contents))
             result = execute(decisions, shelf=shelf, progress=progress)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
-        contents = contents_read.result()
         sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
         if (digests := made_of.result()) is not None:
             fingerprints.write(folder, digests)
@@ -369,15 +370,22 @@ def _write(
     def mask_of(name: str) -> NDArray[np.uint8] | None:
         return hidden[name].small() if name in hidden else None
 
+    def write_composite() -> None:
+        path = folder / "composite.tif"
+        encode.write_tiff(path, result.pixels, compression=extras.compression, **told)
+        aside(lambda: runfolder.sync(path))  # what is largest reaches the disk while the others are packed
+
     jobs: list[Callable[[], None]] = [
+        write_composite,
         lambda: encode.write_jpeg(folder / "picture.jpg", picture, **told),
         lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture, mask_of=mask_of),
-        lambda: encode.write_tiff(folder / "composite.tif", result.pixels, compression=extras.compression, **told),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
         *(partial(_write_mask, folder, d) for d in result.decisions.frames),
     ]
     (folder / "masks").mkdir()
-    parallel.each(lambda job: job(), jobs)
+    with parallel.aside() as aside:
+        aside(lambda: runfolder.settle(folder / "small"))
+        parallel.each(lambda job: job(), jobs)
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet

@@ -68,7 +68,7 @@ def writing(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
             part.mkdir()
             try:
                 yield part
-                _settle(part)
+                settle(part)
                 _into_place(part, target, old)
             finally:
                 shutil.rmtree(part, ignore_errors=True)
@@ -310,15 +310,16 @@ def _tidy(target: Path, part: Path, old: Path) -> None:
             leftover.unlink(missing_ok=True)
 
 
-def _settle(folder: Path) -> None:
-    """Bring all of a folder to the disk before it is moved into place: a rename may get there earlier."""
+def settle(folder: Path) -> None:
+    """Bring all of a folder to the disk, as before it is moved into place: a rename may get there earlier."""
     for where, _, names in os.walk(folder, topdown=False):
         for name in names:
-            _sync(Path(where, name))
-        _sync(Path(where))
+            sync(Path(where, name))
+        sync(Path(where))
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
+    """Bring a file or the entries of a folder to the disk, and wait for it; quick where they are there already."""
     if os.name == "nt" and path.is_dir():  # Windows cannot open folders
         return
     handle = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
@@ -335,7 +336,7 @@ def _into_place(part: Path, target: Path, old: Path) -> None:
     elif not _exchange(part, target):
         target.rename(old)
         part.rename(target)
-    _sync(target.parent)
+    sync(target.parent)
 
 
 def _exchange(one: Path, other: Path) -> bool:

@@ -94,7 +94,7 @@ class Shelf:
         with self._lock:
             first, self._tried = not self._tried, True
         if first and frame.array is None:
-            self._try(frame.name, pixels, frames_in_all, decode_s)
+            self._try(frame, pixels, frames_in_all, decode_s)
         return pixels
 
     def looked_at(self, frame: Frame, pixels: NDArray[Any], *, last: bool) -> None:
@@ -196,13 +196,16 @@ class Shelf:
             if frame.array is None and _whole(pixels) is not None:
                 self._held = [*self._held[1 - HELD :], (name, pixels)]
 
-    def _try(self, name: str, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
+    def _try(self, frame: Frame, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
         """Write the first frame to a scratch file, and see how long that takes."""
         enough = pixels.nbytes * frames_in_all
         if self._scratch is None or frames_in_all <= HELD or enough <= self._free_bytes:
             return
-        if shutil.disk_usage(self._scratch).free >= enough * ROOM:
-            self._worth = self._file(name, pixels, within_s=WORTH * decode_s)
+        packed = (
+            frame.path is None or frame.path.stat().st_size < pixels.nbytes
+        )  # else it is like a scratch file itself
+        if packed and shutil.disk_usage(self._scratch).free >= enough * ROOM:
+            self._worth = self._file(frame.name, pixels, within_s=WORTH * decode_s)
         _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
 
     def _file(self, name: str, pixels: NDArray[Any], *, within_s: float = math.inf) -> bool:

@@ -8,6 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import tifffile
 
 import lampwalk
 from lampwalk import shelf as shelves
@@ -135,6 +136,21 @@ def test_a_frame_decoded_while_the_first_is_tried_is_filed_too(frames, decoded, 
     for frame in frames:
         shelf.pixels(frame)
     assert len(decoded) == 4
+
+
+def test_files_that_are_not_packed_are_not_copied(tmp_path, monkeypatch):
+    """A scratch file is no quicker than they are, however slow the first one was."""
+    monkeypatch.setattr(shelves, "WORTH", 1e9)
+    for i in range(4):
+        picture = np.random.default_rng(i).integers(0, 65535, (160, 240, 3), np.uint16)
+        tifffile.imwrite(tmp_path / f"{i}.tif", picture, photometric="rgb")
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    frames = list(lampwalk.read_series(tmp_path).frames)
+    shelf = Shelf(scratch)
+    before = first_pass(shelf, frames)
+    assert not list(scratch.iterdir())
+    assert all(np.array_equal(a, b) for a, b in zip(before, second_pass(shelf, frames), strict=True))
 
 
 def test_a_disk_that_is_no_quicker_than_the_decoder_gets_no_files(frames, decoded, tmp_path, monkeypatch):
