@@ -1,6 +1,6 @@
 """`python -m lampwalk`: the command line."""
 
-from .cli import main
+from .cli import program
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    program()

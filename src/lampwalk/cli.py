@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import logging
 import os
 import sys
@@ -59,6 +60,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except MemoryError:
         print("lampwalk: not enough memory (close other programs, or merge fewer frames at a time)", file=sys.stderr)
     return FAILED
+
+
+def program() -> NoReturn:
+    """Be the process: run the command of its arguments, and end."""
+    status = main()
+    gc.freeze()  # else Python looks through all that is left for cycles, which the end of the process frees anyway
+    raise SystemExit(status)
 
 
 def build_parser() -> Parser:

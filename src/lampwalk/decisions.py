@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, patches, records, regions, rules
+from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, records, regions, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .drawer import IN_MEMORY, Drawer, Row
@@ -222,8 +222,6 @@ def decide(
     shelf = shelf or Shelf()
     fields = shelf.drawer(FIELD_BYTES)
     with parallel.limited(threads), parallel.aside() as aside:
-        if given.sheet is None:
-            aside(patches.prepare)
         looker = Looker(series, keep, shelf, progress)
         looked_at = looker.look(observe=given.sheet is None, known=given.small)
         if meanwhile is not None:

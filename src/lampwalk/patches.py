@@ -5,7 +5,7 @@ The representation is smooth, so every second pixel says all: patches are sample
 
 from __future__ import annotations
 
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any
 
 import cv2
@@ -288,18 +288,26 @@ def _spectra(patches: Field) -> Spectra:
     return np.asarray(spectra / (np.sqrt(_dots(parts, parts)) + np.float32(1e-6))[:, None, None])
 
 
-def prepare() -> None:
-    """Load what alignment needs and takes a while: to be done while frames are decoded."""
-    import scipy.fft  # noqa: F401
-
-
 def _fft(fields: Spectra) -> Spectra:
-    from scipy.fft import fft2
-
-    return np.asarray(fft2(fields))
+    """Discrete Fourier transform of small squares, (K, n, n), by its matrix: sooner done than a library for it is loaded."""
+    matrix = _fourier(fields.shape[-1])
+    return np.asarray(matrix @ _along_rows(fields, matrix))
 
 
 def _ifft(spectra: Spectra) -> Spectra:
-    from scipy.fft import ifft2
+    """Undo `_fft`."""
+    n = spectra.shape[-1]
+    matrix = _fourier(n).conj() / np.float32(n)
+    return np.asarray(matrix @ _along_rows(spectra, matrix))
 
-    return np.asarray(ifft2(spectra))
+
+def _along_rows(fields: Spectra, matrix: Spectra) -> Spectra:
+    return np.asarray((fields.reshape(-1, fields.shape[-1]) @ matrix).reshape(fields.shape))
+
+
+@cache
+def _fourier(n: int) -> Spectra:
+    k = np.arange(n)
+    matrix: Spectra = np.exp(-2j * np.pi / n * (k[:, None] * k % n)).astype(np.complex64)
+    matrix.setflags(write=False)
+    return matrix

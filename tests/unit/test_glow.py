@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import cv2
 import numpy as np
 import pytest
@@ -170,23 +167,6 @@ def test_not_negative_least_squares_agree_with_scipy():
 
 def test_not_negative_least_squares_of_nothing_are_zero():
     assert np.array_equal(glowfit._not_negative(np.eye(3), np.array([-1.0, 0.0, -2.0])), np.zeros(3))
-
-
-def test_an_estimate_does_not_load_scipy():
-    """It costs 0.5 to 1.5 s at the start of every merge."""
-    code = """
-import sys
-import numpy as np
-from lampwalk import glow
-from lampwalk.previews import Preview
-light = np.full((64, 64, 3), 0.1, np.float32)
-light[20:40, 20:40] = 1
-head = light[..., 0] == 1
-frame = Preview(name="x", linear=light, clipped=head, valid=np.ones((64, 64), bool), full_shape=(64, 64))
-assert glow.estimate([frame], [head.astype(np.uint8) * 255], [False])[0] is not None
-sys.exit("scipy" in sys.modules)
-"""
-    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_a_weak_large_head_does_not_hold_back_the_strong_ones():
