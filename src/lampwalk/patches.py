@@ -289,20 +289,19 @@ def _spectra(patches: Field) -> Spectra:
 
 
 def _fft(fields: Spectra) -> Spectra:
-    """Discrete Fourier transform of small squares, (K, n, n), by its matrix: sooner done than a library for it is loaded."""
+    """Discrete Fourier transform of small squares, (K, n, n), by its matrix: sooner done than a library for it is loaded.
+
+    Square by square, as the linear algebra below NumPy puts threads of its own to larger products.
+    """
     matrix = _fourier(fields.shape[-1])
-    return np.asarray(matrix @ _along_rows(fields, matrix))
+    return np.asarray(matrix @ fields @ matrix)
 
 
 def _ifft(spectra: Spectra) -> Spectra:
     """Undo `_fft`."""
     n = spectra.shape[-1]
     matrix = _fourier(n).conj() / np.float32(n)
-    return np.asarray(matrix @ _along_rows(spectra, matrix))
-
-
-def _along_rows(fields: Spectra, matrix: Spectra) -> Spectra:
-    return np.asarray((fields.reshape(-1, fields.shape[-1]) @ matrix).reshape(fields.shape))
+    return np.asarray(matrix @ spectra @ matrix)
 
 
 @cache
