@@ -192,7 +192,6 @@ def decide(
     keep: Keep | None = None,
     shelf: Shelf | None = None,
     threads: int = 2,
-    meanwhile: Callable[[], object] | None = None,
     progress: Progress | None = None,
 ) -> Decisions:
     """Decide everything about a series; nothing full-size is kept.
@@ -208,8 +207,6 @@ def decide(
     shelf : Shelf, optional
         Keeps the decoded frames for the second pass.
     threads : int
-    meanwhile : callable, optional
-        Something else to do once the frames have been looked at: the steps that follow leave cores idle. Done on return.
     progress : callable, optional
 
     Raises
@@ -221,27 +218,15 @@ def decide(
         raise SeriesError(f"{len(series)} frames in one series", remedy=f"merge at most {MAX_FRAMES} at a time")
     shelf = shelf or Shelf()
     fields = shelf.drawer(FIELD_BYTES)
-    with parallel.limited(threads), parallel.aside() as aside:
-        looker = Looker(series, keep, shelf, progress)
-        looked_at = looker.look(observe=given.sheet is None, known=given.small)
-        if meanwhile is not None:
-            aside(meanwhile)
-        found = _decide(*looked_at, looker, fields, choices=choices, given=given)
+    with parallel.limited(threads):
+        found = _decide(series, Looker(series, keep, shelf, progress), fields, choices=choices, given=given)
     parallel.give_back_memory()
     return found
 
 
-def _decide(
-    series: Series,
-    previews: list[Preview],
-    sightings: list[Sighting],
-    looker: Looker,
-    fields: Drawer,
-    *,
-    choices: Choices,
-    given: Given,
-) -> Decisions:
+def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices, given: Given) -> Decisions:
     sheet = given.sheet
+    series, previews, sightings = looker.look(observe=sheet is None, known=given.small)
     if sheet is None:
         lit_by_day = ambient.find_ambient(previews)
         alignments = _align(series, sightings, lit_by_day)

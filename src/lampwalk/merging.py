@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -147,24 +147,23 @@ def merge_folder(
         if former is not None:
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
-        contents_once = cache(partial(_contents, series))
         decisions = decide(
             series,
             choices=choices,
             given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
             keep=partial(runfolder.write_small, folder),
             shelf=shelf,
-            meanwhile=contents_once,
             progress=progress,
         )
-        contents = contents_once()
         with parallel.aside() as aside:
-            made_of = aside(lambda: _made_of(decisions, contents))
+            contents_read = aside(lambda: _contents(series))
+            made_of = aside(lambda: _made_of(decisions, contents_read.result()))
             result = execute(decisions, shelf=shelf, progress=progress)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
+        contents = contents_read.result()
         sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
         if (digests := made_of.result()) is not None:
             fingerprints.write(folder, digests)

@@ -59,20 +59,3 @@ def test_where_it_waits_changes_nothing(walk, tmp_path, monkeypatch):
     np.testing.assert_array_equal(filed.coverage, held.coverage)
     for name, mask in held.masks.items():
         np.testing.assert_array_equal(filed.masks[name], mask)
-
-
-def test_what_is_done_meanwhile_starts_once_all_is_looked_at_and_is_done_on_return(walk):
-    told, seen = [], []
-    found = decisions.decide(
-        as_series(walk[:3]),
-        meanwhile=lambda: seen.append(told.count("looking")),
-        progress=lambda step, done, of: told.append(step),
-    )
-    assert seen == [3]
-    assert len(found.frames) == 3
-
-    def fails():
-        raise lampwalk.OutputError("no room", remedy="make some")
-
-    with pytest.raises(lampwalk.OutputError, match="no room"):
-        decisions.decide(as_series(walk[:3]), meanwhile=fails)
