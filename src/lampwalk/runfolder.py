@@ -311,7 +311,7 @@ def _tidy(target: Path, part: Path, old: Path) -> None:
 
 
 def settle(folder: Path) -> None:
-    """Bring all of a folder to the disk, as before it is moved into place: a rename may get there earlier."""
+    """Bring all of a folder to the disk: before it is moved into place, as the rename may get there earlier."""
     for where, _, names in os.walk(folder, topdown=False):
         for name in names:
             sync(Path(where, name))

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from .desk import Desk, prepared
 from .drawer import Drawer
+from .errors import about
 from .frames import Frame
 
 _log = logging.getLogger(__name__)
@@ -201,9 +202,9 @@ class Shelf:
         enough = pixels.nbytes * frames_in_all
         if self._scratch is None or frames_in_all <= HELD or enough <= self._free_bytes:
             return
-        packed = (
-            frame.path is None or frame.path.stat().st_size < pixels.nbytes
-        )  # else it is like a scratch file itself
+        assert frame.path is not None
+        with about(frame.path):  # it may have disappeared just now
+            packed = frame.path.stat().st_size < pixels.nbytes  # else it is like a scratch file itself
         if packed and shutil.disk_usage(self._scratch).free >= enough * ROOM:
             self._worth = self._file(frame.name, pixels, within_s=WORTH * decode_s)
         _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")
