@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from . import motion, parallel, together
 from .coarse import CONFIDENT
+from .comparing import Comparing
 from .errors import Finding, InputError
 from .frames import Frame, Series, as_series
 from .geometry import Matrix, is_identity, moved, normalised, scaling
@@ -125,6 +126,7 @@ def solve(
     *,
     reference: int | None = None,
     pixels: Callable[[int], NDArray[Any]] | None = None,
+    comparing: Comparing | None = None,
 ) -> tuple[Alignment, ...]:
     """Align frames from their sightings.
 
@@ -137,6 +139,8 @@ def solve(
     pixels : callable, optional
         Decodes frame i again where it moved beyond the crops; without it such a frame is aligned at the size
         of the small picture only.
+    comparing : Comparing, optional
+        What is known of comparisons already.
 
     Returns
     -------
@@ -145,10 +149,7 @@ def solve(
     if not sightings:
         return ()
     reference = best_connected(sightings) if reference is None else reference
-    base = Base(sightings[reference])
-    matches = parallel.each(
-        lambda i: None if i == reference else compare(base, sightings[i], _again(pixels, i)), range(len(sightings))
-    )
+    matches = _matches(sightings, reference, pixels, comparing or Comparing())
     lens, motions, crew = _moved_together(sightings, matches, reference)
     found = [
         _REFERENCE if match is None else _concluded(match, lens, motions.get(i)) for i, match in enumerate(matches)
@@ -156,6 +157,24 @@ def solve(
     out = _chained(sightings, found, lens, motions, pixels)
     late = [i for i, a in enumerate(out) if a.verdict != "refused" and i not in crew]
     return tuple(_joining(out, late, crew | {i: sightings[i] for i in late}, reference, lens))
+
+
+def _matches(
+    sightings: Sequence[Sighting],
+    reference: int,
+    pixels: Callable[[int], NDArray[Any]] | None,
+    comparing: Comparing,
+) -> list[Match | None]:
+    comparing.base(sightings[reference])  # now, on all threads
+
+    def match(i: int) -> Match | None:
+        if i == reference:
+            return None
+        return comparing.match(sightings[reference], sightings[i], _again(pixels, i))
+
+    found = parallel.each(match, range(len(sightings)))
+    comparing.end()
+    return found
 
 
 def _moved_together(

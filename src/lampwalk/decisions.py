@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, records, regions, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
+from .comparing import Comparing
 from .drawer import IN_MEMORY, Drawer, Row
 from .errors import Finding, InputError, SeriesError
 from .files import exposure_ev
@@ -226,13 +228,11 @@ def decide(
 
 def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices, given: Given) -> Decisions:
     sheet = given.sheet
-    series, previews, sightings = looker.look(observe=sheet is None, known=given.small)
     if sheet is None:
-        lit_by_day = ambient.find_ambient(previews)
-        alignments = _align(series, sightings, lit_by_day)
-        sightings.clear()
+        series, previews, lit_by_day, alignments = _aligned(series, looker)
         parallel.give_back_memory()
     else:
+        series, previews, _ = looker.look(observe=False, known=given.small)
         lit_by_day, alignments = records.roles_and_alignments(series, sheet)
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
     left_out = [(series.frames[i].name, found.reason) for i, found in enumerate(alignments) if i not in used]
@@ -271,12 +271,26 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
     )
 
 
-def _align(series: Series, sightings: Sequence[Sighting], lit_by_day: Sequence[bool]) -> tuple[Alignment, ...]:
-    """Align to the first ambient frame; where there is none, to the best-connected frame."""
-    reference = next((i for i, ambient_frame in enumerate(lit_by_day) if ambient_frame), None)
-    return alignment.solve(
-        sightings, reference=reference, pixels=lambda i: working_pixels(series.frames[i], series.frames[i].pixels())
-    )
+def _aligned(series: Series, looker: Looker) -> tuple[Series, list[Preview], tuple[bool, ...], tuple[Alignment, ...]]:
+    """Look at all frames, and align them to the first ambient one; where there is none, to the best-connected frame."""
+    first = series.frames[0]
+    with parallel.aside() as aside:
+        comparing = Comparing(aside)
+
+        def saw(frame: Frame, preview: Preview, sighting: Sighting) -> None:
+            comparing.saw(preview, sighting, lambda: _pixels(frame), first=frame is first)
+
+        series, previews, sightings = looker.look(observe=True, saw=saw)
+        lit_by_day = ambient.find_ambient(previews)
+        reference = next((i for i, by_day in enumerate(lit_by_day) if by_day), None)
+        alignments = alignment.solve(
+            sightings, reference=reference, pixels=lambda i: _pixels(series.frames[i]), comparing=comparing
+        )
+    return series, previews, lit_by_day, alignments
+
+
+def _pixels(frame: Frame) -> NDArray[Any]:
+    return working_pixels(frame, frame.pixels())
 
 
 def _light(

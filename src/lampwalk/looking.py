@@ -29,6 +29,9 @@ Progress = Callable[[str, int, int], None]
 Keep = Callable[[str, NDArray[Any]], None]
 """Called with a frame's name and the frame at preview size in its own geometry, (h, w, 3) uint8 or uint16, encoded."""
 
+Saw = Callable[[Frame, Preview, Sighting], None]
+"""Called, on several threads, with what is kept of each frame."""
+
 Known = Callable[[str], NDArray[Any] | None]
 """What `Keep` was called with for a frame in a former run, at 16 bits; None where that is not known."""
 
@@ -51,7 +54,9 @@ class Looker:
         self._drawer = shelf.drawer(MEMORY_BYTES)
         self._lock, self._named, self._names_points = Lock(), Event(), False
 
-    def look(self, *, observe: bool, known: Known = lambda _: None) -> tuple[Series, list[Preview], list[Sighting]]:
+    def look(
+        self, *, observe: bool, known: Known = lambda _: None, saw: Saw = lambda *_: None
+    ) -> tuple[Series, list[Preview], list[Sighting]]:
         """Look at all frames.
 
         Parameters
@@ -60,6 +65,8 @@ class Looker:
             Take what alignment needs, too. Where decisions are only repeated, they need every frame, ...
         known : callable
             ... and one that is known small need not be decoded.
+        saw : callable
+            Gets what is kept of each frame that is observed, as soon as it is there.
 
         Returns
         -------
@@ -71,7 +78,14 @@ class Looker:
         FrameError
             A frame is damaged inside, and it is needed, or fewer than two are left.
         """
-        seen = parallel.each(lambda frame: self._try(frame, observe=observe, known=known), self._series.frames)
+
+        def one(frame: Frame) -> tuple[Preview, Sighting | None] | FrameError:
+            found = self._try(frame, observe=observe, known=known)
+            if not isinstance(found, FrameError) and found[1] is not None:
+                saw(frame, found[0], found[1])
+            return found
+
+        seen = parallel.each(one, self._series.frames)
         self._shelf.rest()
         good = [found for found in seen if not isinstance(found, FrameError)]
         bad = [(f, e) for f, e in zip(self._series.frames, seen, strict=True) if isinstance(e, FrameError)]

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import motion
+from . import motion, parallel
 from .coarse import CONFIDENT, Coarse, common_motion, place
 from .geometry import Matrix, normalised
 from .models import LIKELIER_HOMOGRAPHY
@@ -101,15 +101,15 @@ class Base:
         if sighting.problem:
             return
         self.coarse = Coarse(sighting)
-        self.coarse_template = Template.of(self.coarse.view)
-        self.coarse_signed = Template.of(self.coarse.view, signed=True)
         if sighting.corners is not None:
             view: View = Windows(sighting, np.eye(3))
         else:
             view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
-        self.template, self.signed_template = self.coarse_template, self.coarse_signed
-        if view is not self.coarse.view:
-            self.template, self.signed_template = Template.of(view), Template.of(view, signed=True)
+        views = [view] if view is self.coarse.view else [view, self.coarse.view]
+        wanted = [(v, signed) for v in views for signed in (False, True)]
+        made = parallel.each(lambda v_signed: Template.of(v_signed[0], signed=v_signed[1]), wanted)
+        self.template, self.signed_template = made[:2]
+        self.coarse_template, self.coarse_signed = made[-2:]
 
 
 def compare(base: Base, sighting: Sighting, decode: Callable[[], NDArray[Any]] | None) -> Match:

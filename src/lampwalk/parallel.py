@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import cv2
 
@@ -48,12 +48,20 @@ def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
         return list(pool.map(function, items))
 
 
+class Start(Protocol):
+    """Starts a job aside."""
+
+    def __call__(self, job: Callable[[], R], /) -> Future[R]:
+        """Start a job; what it gives is in the future."""
+        ...
+
+
 @contextmanager
-def aside() -> Iterator[Callable[[Callable[[], R]], Future[R]]]:
+def aside() -> Iterator[Start]:
     """Give a function that runs jobs one after the other on one more thread, beside what the block does.
 
     A job runs on that thread alone. It takes the time for which the other threads wait for each other; all jobs are done when
-    the block ends, and the first error of a job is raised then.
+    the block ends but those that were cancelled, and the first error of a job is raised then.
     """
     jobs: list[Future[Any]] = []
     with ThreadPoolExecutor(1, thread_name_prefix="aside", initializer=_threads.set, initargs=(1,)) as pool:
@@ -64,7 +72,8 @@ def aside() -> Iterator[Callable[[Callable[[], R]], Future[R]]]:
 
         yield start
         for job in jobs:
-            job.result()
+            if not job.cancelled():
+                job.result()
 
 
 M_ARENA_MAX = -8
