@@ -154,6 +154,10 @@ class Decision:
         )
 
 
+Hid = Callable[[Decision], None]
+"""Called with what is decided about a frame so far; its mask stays as it is."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Decisions:
     """Everything that pass 2 needs.
@@ -192,6 +196,7 @@ def decide(
     choices: Choices = Choices(),
     given: Given = Given(),
     keep: Keep | None = None,
+    hid: Hid = lambda _: None,
     shelf: Shelf | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -206,6 +211,8 @@ def decide(
         What is already decided.
     keep : callable, optional
         Gets every frame at preview size as it is made.
+    hid : callable
+        Gets every frame that takes part, once it is known what of it is hidden.
     shelf : Shelf, optional
         Keeps the decoded frames for the second pass.
     threads : int
@@ -221,12 +228,12 @@ def decide(
     shelf = shelf or Shelf()
     fields = shelf.drawer(FIELD_BYTES)
     with parallel.limited(threads):
-        found = _decide(series, Looker(series, keep, shelf, progress), fields, choices=choices, given=given)
+        found = _decide(series, Looker(series, keep, shelf, progress), fields, choices=choices, given=given, hid=hid)
     parallel.give_back_memory()
     return found
 
 
-def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices, given: Given) -> Decisions:
+def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices, given: Given, hid: Hid) -> Decisions:
     sheet = given.sheet
     if sheet is None:
         series, previews, lit_by_day, alignments = _aligned(series, looker)
@@ -256,7 +263,7 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
     small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
     previews.clear()
-    frames, glow_fit, offer, remarks = _light(frames, small, reference, fields, choices=choices, given=given)
+    frames, glow_fit, offer, remarks = _light(frames, small, reference, fields, choices=choices, given=given, hid=hid)
     looker.tell("deciding", 1)
     return Decisions(
         series=series,
@@ -301,6 +308,7 @@ def _light(
     *,
     choices: Choices,
     given: Given,
+    hid: Hid,
 ) -> tuple[list[Decision], glow.Fit | None, Offer, list[Finding]]:
     """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left of the previews `small`.
 
@@ -325,6 +333,8 @@ def _light(
         find = choices.hide and given.sheet is None
         frames, remarks = _hide(frames, small, by_day, fields, find=find, by_hand=given.masks)
         parallel.give_back_memory()
+    for d in frames:
+        hid(d)
     hidden = Row(parallel.each(lambda i: small[i].drawer.put(_in_reference(frames[i])), range(len(frames))))
 
     glow_fit: glow.Fit | None = None

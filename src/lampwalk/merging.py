@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import encode, fingerprints, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
+from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, Hid, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
@@ -147,14 +147,16 @@ def merge_folder(
         if former is not None:
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
-        decisions = decide(
-            series,
-            choices=choices,
-            given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
-            keep=partial(runfolder.write_small, folder),
-            shelf=shelf,
-            progress=progress,
-        )
+        with _masks_aside(folder) as write_mask:
+            decisions = decide(
+                series,
+                choices=choices,
+                given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
+                keep=partial(runfolder.write_small, folder),
+                hid=write_mask,
+                shelf=shelf,
+                progress=progress,
+            )
         with parallel.aside() as aside:
             contents_read = aside(lambda: _contents(series))
             made_of = aside(lambda: _made_of(decisions, contents_read.result()))
@@ -217,13 +219,14 @@ def merge_worksheet(
     hand_masks = _of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask})
     small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
-        with parallel.aside() as aside, worksheet.naming(path):
+        with parallel.aside() as aside, _masks_aside(folder) as write_mask, worksheet.naming(path):
             before = aside(lambda: fingerprints.read_result(home))
             decisions = decide(
                 series,
                 choices=choices_of(sheet),
                 given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet, small=small),
                 keep=partial(runfolder.write_small, folder),
+                hid=write_mask,
                 shelf=shelf,
                 progress=progress,
             )
@@ -379,15 +382,25 @@ def _write(
         lambda: encode.write_jpeg(folder / "picture.jpg", picture, **told),
         lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture, mask_of=mask_of),
         lambda: encode.write_png(folder / "coverage.png", result.coverage),
-        *(partial(_write_mask, folder, d) for d in result.decisions.frames),
     ]
-    (folder / "masks").mkdir()
     with parallel.aside() as aside:
         aside(lambda: runfolder.settle(folder / "small"))
         parallel.each(lambda job: job(), jobs)
     handoff.write(folder, result, picture, carried, extras)
     runfolder.write_sheet(folder, sheet)
     return sheet
+
+
+@contextmanager
+def _masks_aside(folder: Path) -> Iterator[Hid]:
+    """Give what writes the mask of a frame, in the time for which threads wait for each other in what is decided after it."""
+    (folder / "masks").mkdir()
+    with parallel.aside() as aside:
+
+        def write(d: Decision) -> None:
+            aside(partial(_write_mask, folder, d))
+
+        yield write
 
 
 def _write_mask(folder: Path, d: Decision) -> None:
