@@ -62,6 +62,7 @@ def aside() -> Iterator[Start]:
 
     A job runs on that thread alone. It takes the time for which the other threads wait for each other; all jobs are done when
     the block ends but those that were cancelled, and the first error of a job is raised then.
+    Where the block ends with an error of its own, jobs that have not begun are dropped.
     """
     jobs: list[Future[Any]] = []
     with ThreadPoolExecutor(1, thread_name_prefix="aside", initializer=_threads.set, initargs=(1,)) as pool:
@@ -70,7 +71,11 @@ def aside() -> Iterator[Start]:
             jobs.append(pool.submit(job))
             return jobs[-1]
 
-        yield start
+        try:
+            yield start
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
         for job in jobs:
             if not job.cancelled():
                 job.result()

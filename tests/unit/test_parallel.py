@@ -44,3 +44,27 @@ def test_an_error_of_a_job_beside_the_block_is_raised_at_its_end():
     with pytest.raises(ZeroDivisionError):
         block()
     assert done == [2]
+
+
+def test_after_an_error_in_the_block_no_further_job_begins():
+    begun, go_on = [], threading.Event()
+
+    def block():
+        with parallel.aside() as aside:
+            aside(lambda: go_on.wait(10))
+            aside(lambda: begun.append(1))
+            threading.Timer(0.2, go_on.set).start()
+            raise KeyError("of the block")
+
+    with pytest.raises(KeyError, match="of the block"):
+        block()
+    assert begun == []
+
+
+def test_a_job_that_was_cancelled_is_no_error():
+    go_on = threading.Event()
+    with parallel.aside() as aside:
+        aside(lambda: go_on.wait(10))
+        waiting = aside(lambda: 1 / 0)
+        assert waiting.cancel()
+        go_on.set()
