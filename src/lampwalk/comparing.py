@@ -95,8 +95,6 @@ class Comparing:
         return early.result()
 
     def end(self) -> None:
-        """Let go of everything, also of what was begun in vain."""
+        """Stop what was begun in vain."""
         for job in self._early.values():
             job.cancel()
-        self._early.clear()
-        self._first, self._base = None, None

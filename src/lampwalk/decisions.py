@@ -154,7 +154,7 @@ class Decision:
         )
 
 
-Hid = Callable[[Decision], None]
+Hid = Callable[[Decision], object]
 """Called with what is decided about a frame so far; its mask stays as it is."""
 
 

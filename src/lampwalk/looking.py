@@ -78,14 +78,7 @@ class Looker:
         FrameError
             A frame is damaged inside, and it is needed, or fewer than two are left.
         """
-
-        def one(frame: Frame) -> tuple[Preview, Sighting | None] | FrameError:
-            found = self._try(frame, observe=observe, known=known)
-            if not isinstance(found, FrameError) and found[1] is not None:
-                saw(frame, found[0], found[1])
-            return found
-
-        seen = parallel.each(one, self._series.frames)
+        seen = parallel.each(lambda frame: self._try(frame, observe=observe, known=known, saw=saw), self._series.frames)
         self._shelf.rest()
         good = [found for found in seen if not isinstance(found, FrameError)]
         bad = [(f, e) for f, e in zip(self._series.frames, seen, strict=True) if isinstance(e, FrameError)]
@@ -117,7 +110,9 @@ class Looker:
         if self._progress:
             self._progress(step, done, len(self._series) if step == "looking" else 1)
 
-    def _try(self, frame: Frame, *, observe: bool, known: Known) -> tuple[Preview, Sighting | None] | FrameError:
+    def _try(
+        self, frame: Frame, *, observe: bool, known: Known, saw: Saw
+    ) -> tuple[Preview, Sighting | None] | FrameError:
         try:
             small = None if observe else known(frame.name)
             sighting = None
@@ -129,6 +124,8 @@ class Looker:
         if self._keep:
             self._keep(frame.name, small)
         self.tell("looking", next(self._count))
+        if sighting is not None:
+            saw(frame, preview, sighting)
         return preview, sighting
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[NDArray[Any], Sighting | None]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -106,8 +106,8 @@ class Base:
         else:
             view = self.coarse.view if self.coarse.step == 1 else Whole(sighting.small, full_size=sighting.step == 1)
         views = [view] if view is self.coarse.view else [view, self.coarse.view]
-        wanted = [(v, signed) for v in views for signed in (False, True)]
-        made = parallel.each(lambda v_signed: Template.of(v_signed[0], signed=v_signed[1]), wanted)
+        jobs = [partial(Template.of, v, signed=signed) for v in views for signed in (False, True)]
+        made = parallel.each(lambda job: job(), jobs)
         self.template, self.signed_template = made[:2]
         self.coarse_template, self.coarse_signed = made[-2:]
 

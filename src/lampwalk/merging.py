@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import encode, fingerprints, finish, handoff, metadata, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
-from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, Hid, decide
+from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
@@ -147,13 +147,13 @@ def merge_folder(
         if former is not None:
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
-        with _masks_aside(folder) as write_mask:
+        with parallel.aside() as aside:  # ends before the second pass, which needs the memory
             decisions = decide(
                 series,
                 choices=choices,
                 given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
                 keep=partial(runfolder.write_small, folder),
-                hid=write_mask,
+                hid=lambda d: aside(partial(_write_mask, folder, d)),
                 shelf=shelf,
                 progress=progress,
             )
@@ -219,14 +219,14 @@ def merge_worksheet(
     hand_masks = _of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask})
     small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
-        with parallel.aside() as aside, _masks_aside(folder) as write_mask, worksheet.naming(path):
+        with parallel.aside() as aside, worksheet.naming(path):
             before = aside(lambda: fingerprints.read_result(home))
             decisions = decide(
                 series,
                 choices=choices_of(sheet),
                 given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet, small=small),
                 keep=partial(runfolder.write_small, folder),
-                hid=write_mask,
+                hid=lambda d: aside(partial(_write_mask, folder, d)),
                 shelf=shelf,
                 progress=progress,
             )
@@ -391,20 +391,9 @@ def _write(
     return sheet
 
 
-@contextmanager
-def _masks_aside(folder: Path) -> Iterator[Hid]:
-    """Give what writes the mask of a frame, in the time for which threads wait for each other in what is decided after it."""
-    (folder / "masks").mkdir()
-    with parallel.aside() as aside:
-
-        def write(d: Decision) -> None:
-            aside(partial(_write_mask, folder, d))
-
-        yield write
-
-
 def _write_mask(folder: Path, d: Decision) -> None:
     path = folder / "masks" / f"{Path(d.frame.name).stem}.png"
+    path.parent.mkdir(exist_ok=True)
     if d.hidden is not None and d.hidden.png:
         path.write_bytes(d.hidden.png)
     else:
