@@ -30,6 +30,7 @@ from .profiles import Profile
 from .records import worksheet_of
 from .shelf import Shelf
 from .stack import FILLED, Stack
+from .unpacked import Pixels
 from .worksheet import Worksheet
 
 Window = tuple[slice, slice]
@@ -135,7 +136,7 @@ def execute(
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     benches = Benches()
 
-    def add(at: Window, d: Decision, pixels: NDArray[Any]) -> None:
+    def add(at: Window, d: Decision, pixels: Pixels) -> None:
         with benches.one() as bench:
             add_strip(stack, at, d, pixels, numbers[d.frame.name], bench)
 
@@ -235,10 +236,10 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
 
 def _decoded(
     on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp], ahead: int
-) -> Iterator[tuple[Decision, NDArray[Any]]]:
+) -> Iterator[tuple[Decision, Pixels]]:
     """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next."""
     with ThreadPoolExecutor(ahead) as reader:
-        waiting: deque[Future[NDArray[Any]]] = deque(reader.submit(shelf.ready, d.frame, hot) for d in on[:ahead])
+        waiting: deque[Future[Pixels]] = deque(reader.submit(shelf.ready, d.frame, hot) for d in on[:ahead])
         for i, d in enumerate(on):
             pixels = waiting.popleft().result()
             if i + ahead < len(on):
@@ -271,13 +272,13 @@ def _profile(decisions: Decisions) -> Profile:
     return profiles.recognise(reference.facts.icc)
 
 
-def add_strip(stack: Stack, at: Window, d: Decision, pixels: NDArray[Any], number: int, bench: Bench) -> None:
+def add_strip(stack: Stack, at: Window, d: Decision, pixels: Pixels, number: int, bench: Bench) -> None:
     """One strip of one frame, or whole tiles of it, onto the stack."""
     for cols, part in _parts(at, d, pixels, bench):
         stack.add_strip(at[0].start, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
-def _parts(at: Window, d: Decision, pixels: NDArray[Any], bench: Bench) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
+def _parts(at: Window, d: Decision, pixels: Pixels, bench: Bench) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
     """Warp, correct and weaken the tiles of a window in which the frame takes part; one tile stays in the processor's cache.
 
     Yields

@@ -11,6 +11,7 @@ TIFF Revision 6.0 (1992). PNG (W3C, second edition), 11.2. ISO/IEC 14496-12 for 
 from __future__ import annotations
 
 import struct
+import sys
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -26,6 +27,7 @@ from PIL import Image, UnidentifiedImageError
 
 from . import raw
 from .errors import FrameError, about
+from .unpacked import Unpacked
 
 MOST_PIXELS = 500_000_000
 """A file that claims more is refused before memory is taken. The largest single-shot sensors on sale have 150
@@ -97,6 +99,36 @@ def read_pixels(
             with opened(path, kind) as image:
                 pixels = np.asarray(image.convert("RGB"))
         return _upright(_three_channels(pixels, path), orientation)
+
+
+def unpacked(path: Path, orientation: int = 1) -> Unpacked | None:
+    """Say where the pixels of a file lie that is not packed in any way: what `read_pixels` would give. None for all others.
+
+    Parameters
+    ----------
+    path : Path
+    orientation : int
+        EXIF orientation of the stored pixels, 1-8.
+
+    Raises
+    ------
+    FrameError
+        The file is damaged, cut short, or of a kind that cannot be merged.
+    """
+    with about(path):
+        if orientation != 1 or kind_of(path) != "tiff":
+            return None
+        with tifffile.TiffFile(path) as tiff:
+            page, _ = first_page(tiff)
+            check_size(path, page.imagewidth, page.imagelength)
+            check_tiff(path, page)
+            dtype, native = page.dtype, tiff.byteorder == {"little": "<", "big": ">"}[sys.byteorder]
+            plain = page.is_memmappable and int(page.photometric) == 2 and int(page.planarconfig) == 1
+            if not (plain and len(page.shape) == 3 and page.shape[2] == 3):
+                return None
+            if dtype not in (np.uint8, np.uint16) or not (native or dtype == np.uint8):
+                return None
+            return Unpacked(path=path, offset=int(page.dataoffsets[0]), shape=page.shape, dtype=np.dtype(dtype))
 
 
 def kind_of(path: Path) -> str:

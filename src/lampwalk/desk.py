@@ -15,6 +15,7 @@ from . import hotpixels, runfolder
 from .errors import about
 from .frames import Frame, content_hash, working_pixels
 from .fullmask import FullMask
+from .unpacked import P
 
 ENDING = ".lampwalk-frames"
 """Of the folder of decoded frames, hidden beside the run folder; it may be deleted at any time."""
@@ -127,7 +128,7 @@ class Desk:
         return self._folder / f"{blake2b(repr(told).encode(), digest_size=16).hexdigest()}.raw"
 
 
-def prepared(frame: Frame, pixels: NDArray[Any], hot: NDArray[np.intp]) -> NDArray[Any]:
+def prepared(frame: Frame, pixels: P, hot: NDArray[np.intp]) -> P:
     """Decoded pixels without the sensor's hot ones, in the curve that all steps work in; may be changed in place."""
     if len(hot) and frame.array is None:
         pixels = hotpixels.remove(pixels, hot)

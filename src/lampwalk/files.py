@@ -20,7 +20,7 @@ import numpy as np
 import tifffile
 
 from . import metadata, raw
-from .decode import TURNS, check_size, check_tiff, first_page, kind_of, opened, png_header, read_pixels
+from .decode import TURNS, check_size, check_tiff, first_page, kind_of, opened, png_header, read_pixels, unpacked
 from .errors import Finding, FrameError, about
 
 SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".avif", ".heic", ".heif", ".hif"}) | raw.SUFFIXES
@@ -257,7 +257,7 @@ def _moment(text: str, subseconds: str) -> datetime | None:
     return moment.replace(microsecond=int(digits)) if subseconds.isdigit() else moment
 
 
-__all__ = ["SUFFIXES", "Facts", "read_facts", "read_pixels"]
+__all__ = ["SUFFIXES", "Facts", "read_facts", "read_pixels", "unpacked"]
 
 
 def exposure_ev(facts: Facts) -> float | None:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from . import profiles, raw
 from .decode import Room
 from .errors import Finding, FrameError, InputError, LampwalkError, MissingExtraError, SeriesError, about
-from .files import SUFFIXES, Facts, read_facts, read_pixels
+from .files import SUFFIXES, Facts, read_facts, read_pixels, unpacked
 from .metadata import Metadata, parse, string
+from .unpacked import P, Unpacked
 
 NOT_READ = frozenset({".bmp", ".exr", ".gif", ".jp2", ".jxl", ".psb", ".psd", ".webp"})
 """Endings of pictures that are not read as frames; such files are named, not passed over in silence."""
@@ -75,6 +76,13 @@ class Frame:
         if pixels.shape[:2] != self.shape:
             raise FrameError("has another size than its header says", file=self.path, remedy="copy it again")
         return _deepened(pixels, self.bits)
+
+    def unpacked(self) -> Unpacked | None:
+        """Where the pixels lie, as all steps work with them, in a file that is not packed; None for all others."""
+        if self.path is None or self.facts.bits != self.bits or not profiles.recognise(self.facts.icc).is_working:
+            return None
+        found = unpacked(self.path, self.facts.orientation)
+        return found if found is not None and found.shape[:2] == self.shape else None
 
     def metadata(self) -> Metadata:
         """EXIF, colour profile and XMP of the frame, for `metadata.for_output`."""
@@ -173,9 +181,11 @@ def as_series(source: Series | str | Path | Sequence[Any]) -> Series:
     return _series_of_arrays(items)
 
 
-def working_pixels(frame: Frame, pixels: NDArray[Any]) -> NDArray[Any]:
+def working_pixels(frame: Frame, pixels: P) -> P:
     """Pixels of a frame in the curve that all steps work in: (H, W, 3) uint8 or uint16."""
-    return profiles.recognise(frame.facts.icc).to_working(pixels)
+    if isinstance(pixels, Unpacked):
+        return pixels
+    return profiles.recognise(frame.facts.icc).to_working(pixels)  # type: ignore[return-value]
 
 
 def natural_key(name: str) -> tuple[tuple[int, int | str], ...]:

@@ -18,6 +18,7 @@ from .colour import to_linear
 from .errors import InputError
 from .geometry import strips
 from .light import strongest
+from .unpacked import P, Pixels, Unpacked
 
 STEP = 24 / 255
 """Encoded value by which a point must stand above its surroundings: below that it is lost in noise and JPEG
@@ -93,8 +94,8 @@ class HotPixels:
         self._spill: list[NDArray[np.float32]] = []
         self._shape: tuple[int, ...] = ()
 
-    def add(self, pixels: NDArray[Any]) -> None:
-        """Look at one frame: (H, W, 3) uint8 or uint16, encoded, as the sensor saw it."""
+    def add(self, pixels: Pixels) -> None:
+        """Look at one frame: (H, W, 3) uint8 or uint16, encoded, as the sensor saw it, in memory or in a file."""
         _check(pixels)
         if self._points is None:
             self._shape = pixels.shape
@@ -140,19 +141,19 @@ class HotPixels:
         return np.asarray((own > FAINTEST) & pure & (spill < NARROW * own) & (alike.mean(axis=0) >= MOSTLY))
 
 
-def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
+def remove(pixels: P, points: NDArray[np.intp]) -> P:
     """Put the surroundings' median where hot pixels are.
 
     Parameters
     ----------
-    pixels : (H, W, 3) uint8 or uint16, encoded
+    pixels : (H, W, 3) uint8 or uint16, encoded, in memory or in a file
     points : (n, 2) int
         Row and column (`HotPixels.found`).
 
     Returns
     -------
     (H, W, 3)
-        `pixels` itself, changed in place.
+        `pixels` itself, changed in place; a file stays as it is, and only what is read of it will be changed.
     """
     _check(pixels)
     if len(points) == 0:
@@ -160,17 +161,19 @@ def remove(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
     h, w = pixels.shape[:2]
     if (points < 0).any() or (points >= (h, w)).any():
         raise InputError("a hot pixel lies outside the picture", remedy="use the points found on frames of this size")
-    clean = pixels
-    values = np.median(_ring(pixels, points), axis=1).astype(pixels.dtype)
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            clean[np.clip(points[:, 0] + dy, 0, h - 1), np.clip(points[:, 1] + dx, 0, w - 1)] = values
-    return clean
+    values = np.median(_sampled(pixels, points)[1], axis=1).astype(pixels.dtype)
+    steps = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+    places = np.concatenate([np.clip(points + step, 0, (h - 1, w - 1)) for step in steps])
+    values = np.concatenate([values] * len(steps))
+    if isinstance(pixels, Unpacked):
+        return pixels.but(places, values)  # type: ignore[return-value]
+    pixels[places[:, 0], places[:, 1]] = values
+    return pixels
 
 
-def _peaks(pixels: NDArray[Any]) -> NDArray[np.intp]:
+def _peaks(pixels: Pixels) -> NDArray[np.intp]:
     """Isolated bright points: (n, 2)."""
-    height, margin = len(pixels), RING + 1
+    height, margin = pixels.shape[0], RING + 1
     found = []
     for rows in strips(height):
         top, bottom = max(rows.start - margin, 0), min(rows.stop + margin, height)
@@ -195,12 +198,24 @@ def _peaks_of(pixels: NDArray[Any]) -> NDArray[np.intp]:
 
 
 def _sample(
-    pixels: NDArray[Any], points: NDArray[np.intp]
+    pixels: Pixels, points: NDArray[np.intp]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Linear light of points, of their surroundings and of the brightest there: three (n, 3)."""
-    peak = to_linear(pixels[points[:, 0], points[:, 1]])
-    ring = to_linear(_ring(pixels, points))
+    peak, ring = map(to_linear, _sampled(pixels, points))
     return peak, np.median(ring, axis=1), ring.max(axis=1, initial=0)
+
+
+def _sampled(pixels: Pixels, points: NDArray[np.intp]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Take points, (n, 3), and the 16 pixels round each at distance `RING`, (n, 16, 3), strip by strip."""
+    height = pixels.shape[0]
+    peak, ring = np.empty((len(points), 3), pixels.dtype), np.empty((len(points), 8 * RING, 3), pixels.dtype)
+    for rows in strips(height):
+        own = (points[:, 0] >= rows.start) & (points[:, 0] < rows.stop)
+        if own.any():
+            top = max(rows.start - RING, 0)
+            part, inside = pixels[top : min(rows.stop + RING, height)], points[own] - (top, 0)
+            peak[own], ring[own] = part[inside[:, 0], inside[:, 1]], _ring(part, inside)
+    return peak, ring
 
 
 def _ring(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
@@ -212,6 +227,6 @@ def _ring(pixels: NDArray[Any], points: NDArray[np.intp]) -> NDArray[Any]:
     return np.asarray(pixels[np.clip(at[..., 0], 0, h - 1), np.clip(at[..., 1], 0, w - 1)])
 
 
-def _check(pixels: NDArray[Any]) -> None:
+def _check(pixels: Pixels) -> None:
     if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype not in (np.uint8, np.uint16):
         raise InputError(f"pixels of shape {pixels.shape}, {pixels.dtype}", remedy="give (H, W, 3) uint8 or uint16")

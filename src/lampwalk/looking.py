@@ -18,6 +18,7 @@ from .frames import Frame, Series, working_pixels
 from .hotpixels import HotPixels
 from .previews import Preview, of_small, shrink, small_shape
 from .shelf import Shelf
+from .unpacked import Pixels
 from .worksheet import Worksheet
 
 MEMORY_BYTES = 148_000_000
@@ -151,7 +152,7 @@ class Looker:
         self._shelf.looked_at(frame, decoded, last=last)
         return small, sighting
 
-    def _collect(self, frame: Frame, pixels: NDArray[np.generic], *, observe: bool) -> None:
+    def _collect(self, frame: Frame, pixels: Pixels, *, observe: bool) -> None:
         if observe and frame.array is None:
             with self._lock:
                 self._hot.add(pixels)

@@ -12,10 +12,14 @@ from numpy.typing import NDArray
 from . import colour, geometry, light
 from .drawer import IN_MEMORY, Drawer, Waiting, shape_of
 from .geometry import Matrix
+from .unpacked import Pixels, whole
 
 LONG_SIDE = 1200
 """Pixels of the longer side of a preview; pictures below that are taken as they are. Chosen so that a light stand's pole
 in a full-length view is still 2 px wide and all decisions for one frame cost less than decoding it at 24 MP."""
+
+BLOCK_ROWS = 16
+"""Rows of squares that are averaged at a time: some megabytes of a picture in a file."""
 
 CLIPPED = 0.98
 """Encoded value from which on a channel counts as clipped (a JPEG's ringing stays above it)."""
@@ -88,12 +92,12 @@ def small_shape(full: tuple[int, int], long_side: int = LONG_SIDE) -> tuple[int,
     return max(1, round(full[0] * scale)), max(1, round(full[1] * scale))
 
 
-def shrink(pixels: NDArray[Any]) -> NDArray[Any]:
+def shrink(pixels: Pixels) -> NDArray[Any]:
     """Average a picture down to preview size.
 
     Parameters
     ----------
-    pixels : (H, W) or (H, W, C) uint8 or uint16
+    pixels : (H, W) or (H, W, C) uint8 or uint16, or a picture in a file
 
     Returns
     -------
@@ -109,9 +113,9 @@ def shrink(pixels: NDArray[Any]) -> NDArray[Any]:
     h, w = small_shape(full)
     factor = grid(full)
     if (h, w) == full:
-        return pixels
+        return whole(pixels)
     if factor < 2:
-        return np.asarray(cv2.resize(pixels, (w, h), interpolation=cv2.INTER_AREA))
+        return np.asarray(cv2.resize(whole(pixels), (w, h), interpolation=cv2.INTER_AREA))
     return _resampled(_averaged(pixels, factor), full, (h, w), factor)
 
 
@@ -145,9 +149,14 @@ def grid(full: tuple[int, int]) -> int:
     return int(min(full[0] / h, full[1] / w))
 
 
-def _averaged(pixels: NDArray[Any], factor: int) -> NDArray[Any]:
+def _averaged(pixels: Pixels, factor: int) -> NDArray[Any]:
     h, w = pixels.shape[0] // factor, pixels.shape[1] // factor
-    return np.asarray(cv2.resize(pixels[: h * factor, : w * factor], (w, h), interpolation=cv2.INTER_AREA))
+    out = np.empty((h, w, *pixels.shape[2:]), pixels.dtype)
+    for top in range(0, h, BLOCK_ROWS):
+        part = out[top : top + BLOCK_ROWS]
+        rows = slice(top * factor, (top + len(part)) * factor)
+        cv2.resize(pixels[rows, : w * factor], (w, len(part)), dst=part, interpolation=cv2.INTER_AREA)
+    return out
 
 
 def _resampled(averaged: NDArray[Any], full: tuple[int, int], small: tuple[int, int], factor: int) -> NDArray[Any]:

@@ -105,6 +105,11 @@ class Profile:
         """Relative luminance of linear RGB: (..., 3) float32 to (...) float32."""
         return linear @ self.weights
 
+    @property
+    def is_working(self) -> bool:
+        """Whether the profile's curve is the one in which all steps work."""
+        return self._working_tables() is None
+
     def to_working(self, encoded: NDArray[Any]) -> NDArray[Any]:
         """Encode by the sRGB curve instead of the profile's own: the curve in which all steps work.
 

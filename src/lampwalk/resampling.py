@@ -28,6 +28,7 @@ from . import colour
 from .bench import Bench
 from .colour import Levels
 from .geometry import Matrix, Windowed, is_identity, tiles
+from .unpacked import Pixels, Unpacked
 
 STRENGTH = 0.7
 """Factor of ``f (1 - f) D``; 0.5 would be Keys. On photographs moved by quarters of a pixel the error is 0.94 of that at 0.5, and
@@ -59,13 +60,13 @@ MARGIN = 3
 
 
 def warp_tiles(
-    picture: NDArray[Any], frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench
+    picture: Pixels, frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench
 ) -> Iterator[NDArray[Any]]:
     """Tiles of a picture in the reference's geometry, one after the other; black where the frame does not reach.
 
     Parameters
     ----------
-    picture : (H, W, 3) uint8 or uint16
+    picture : (H, W, 3) uint8 or uint16, in memory or in a file
         The whole frame.
     frame_to_reference : (3, 3) float64
     rows : slice
@@ -80,21 +81,28 @@ def warp_tiles(
         For the identity the frame's own pixels, not to be written to. Else nowhere brighter than the four pixels round each
         place, and on the bench: it holds until the next one.
     """
+    near = _near(picture, frame_to_reference, rows, grid, bench) if isinstance(picture, Unpacked) else picture
     if is_identity(frame_to_reference):
         for cols in grid:
-            same = picture[rows, cols]
+            same = _window(near, rows, cols)
             same.flags.writeable = False
             yield same
         return
     back = np.linalg.inv(frame_to_reference)
-    sources = [_Source.of(picture, back, rows, cols) for cols in grid]
+    sources = [_Source.of(near, back, rows, cols) for cols in grid]
     for source, cols, blocks in zip(sources, grid, _blocks(sources, frame_to_reference), strict=True):
         tile = _cubic(source, (cols.stop - cols.start, rows.stop - rows.start), blocks, bench)
         _blacken_outside(tile, source)
         yield tile
 
 
-def levels_of(picture: NDArray[Any], frame_to_reference: Matrix) -> Levels:
+def _near(picture: Unpacked, frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench) -> Windowed:
+    """Read the rows that some tiles of a strip are made of."""
+    down = [down for down, _ in source_boxes(picture.shape[:2], frame_to_reference, rows, grid)]
+    return picture.near(slice(min(d.start for d in down), max(d.stop for d in down)), bench)
+
+
+def levels_of(picture: Pixels, frame_to_reference: Matrix) -> Levels:
     """Levels of `warp_tiles`: a moved frame of 8 bits has steps between its own, and room for what sharpening puts below black."""
     if is_identity(frame_to_reference) or picture.dtype != np.uint8:
         return colour.levels_of(picture.dtype)

@@ -25,6 +25,7 @@ from .desk import Desk, prepared
 from .drawer import Drawer
 from .errors import about
 from .frames import Frame
+from .unpacked import Pixels, Unpacked
 
 _log = logging.getLogger(__name__)
 
@@ -69,7 +70,7 @@ class Shelf:
         self._drawers: list[Drawer] = []
         self._lock = Lock()
 
-    def decode(self, frame: Frame, frames_in_all: int) -> NDArray[Any]:
+    def decode(self, frame: Frame, frames_in_all: int) -> Pixels:
         """Decode a frame for the first pass; the first one tells whether scratch files are worth it.
 
         Parameters
@@ -81,7 +82,11 @@ class Shelf:
         Returns
         -------
         (H, W, 3) uint8 or uint16, encoded
+            A file that is not packed is like a scratch file itself, and read where it lies.
         """
+        unpacked = frame.unpacked()
+        if unpacked is not None:
+            return unpacked
         start = time.perf_counter()
 
         def room(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
@@ -98,7 +103,7 @@ class Shelf:
             self._try(frame, pixels, frames_in_all, decode_s)
         return pixels
 
-    def looked_at(self, frame: Frame, pixels: NDArray[Any], *, last: bool) -> None:
+    def looked_at(self, frame: Frame, pixels: Pixels, *, last: bool) -> None:
         """Take back a frame that the first pass has done with, and keep it for the second if that is worth it.
 
         Parameters
@@ -109,6 +114,8 @@ class Shelf:
         last : bool
             No other is decoded into its memory in this pass, so it waits where it is.
         """
+        if isinstance(pixels, Unpacked):
+            return
         with self._lock:
             if frame.array is None and pixels.nbytes <= self._free_bytes:
                 self._free_bytes -= pixels.nbytes
@@ -118,7 +125,7 @@ class Shelf:
             self._file(frame.name, pixels)
         self._hold(frame, pixels, frame.name)
 
-    def ready(self, frame: Frame, hot: NDArray[np.intp]) -> NDArray[Any]:
+    def ready(self, frame: Frame, hot: NDArray[np.intp]) -> Pixels:
         """Return the frame as the second pass merges it: without hot pixels, in the working curve.
 
         Parameters
@@ -135,7 +142,7 @@ class Shelf:
         known = None if self._desk is None else self._desk.ready(frame, hot)
         return prepared(frame, self.pixels(frame), hot) if known is None else known
 
-    def pixels(self, frame: Frame) -> NDArray[Any]:
+    def pixels(self, frame: Frame) -> Pixels:
         """Return the frame for the second pass: (H, W, 3) uint8 or uint16; what was kept is given away."""
         with self._lock:
             if frame.name in self._kept:
@@ -149,11 +156,11 @@ class Shelf:
             if found is not None:
                 return found
             _log.info("the scratch file of %s was lost; decoding again", frame.name)
-        return frame.pixels(self._room)
+        return frame.unpacked() or frame.pixels(self._room)
 
-    def give_back(self, frame: Frame, pixels: NDArray[Any]) -> None:
+    def give_back(self, frame: Frame, pixels: Pixels) -> None:
         """Take back a frame that the second pass has done with: without scratch files, a later one is decoded into its memory."""
-        if not self._worth:
+        if not self._worth and not isinstance(pixels, Unpacked):
             self._hold(frame, pixels, "")
 
     def rest(self) -> None:
@@ -204,7 +211,7 @@ class Shelf:
             return
         assert frame.path is not None
         with about(frame.path):  # it may have disappeared just now
-            packed = frame.path.stat().st_size < pixels.nbytes  # else it is like a scratch file itself
+            packed = frame.path.stat().st_size < pixels.nbytes  # else it is as quick to read as a scratch file
         if packed and shutil.disk_usage(self._scratch).free >= enough * ROOM:
             self._worth = self._file(frame.name, pixels, within_s=WORTH * decode_s)
         _log.info("decoded frames are %s", "kept in scratch files" if self._worth else "decoded twice")

@@ -11,6 +11,7 @@ With its direction doubled, the *polarity* of an edge falls out too, which turns
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 from typing import Any
 
 import cv2
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 
 from .drawer import IN_MEMORY, Drawer, Waiting
 from .geometry import STRIP_ROWS, Matrix, scaling
+from .unpacked import Pixels, whole
 
 Grey = NDArray[np.uint8]
 Field = NDArray[np.float32]
@@ -90,12 +92,12 @@ class Sighting:
         return self.shape[0] // self.step, self.shape[1] // self.step
 
 
-def observe(pixels: NDArray[Any]) -> Sighting:
+def observe(pixels: Pixels) -> Sighting:
     """Everything that alignment needs from one decoded frame.
 
     Parameters
     ----------
-    pixels : (H, W, 3) or (H, W) uint8 or uint16, encoded
+    pixels : (H, W, 3) or (H, W) uint8 or uint16, encoded, or a picture in a file
 
     Returns
     -------
@@ -106,7 +108,9 @@ def observe(pixels: NDArray[Any]) -> Sighting:
     step = max(1, -(-max(shape) // WORK_PX))
     if min(shape) < MIN_SIDE_PX:
         problem = "the picture is too small to be aligned"
-        return Sighting(shape=shape, step=step, small=_eight_bits(_grey(pixels)), crops=_NO_CROPS, problem=problem)
+        return Sighting(
+            shape=shape, step=step, small=_eight_bits(_grey(whole(pixels))), crops=_NO_CROPS, problem=problem
+        )
     if max(shape) <= WHOLE_PX or min(shape) // step < 2 * (PATCH_PX + 2 * MARGIN_PX):
         step = small_step = 1
     else:
@@ -118,15 +122,17 @@ def observe(pixels: NDArray[Any]) -> Sighting:
     return bare if small_step == 1 or bare.problem else with_crops(bare, pixels, np.eye(3))
 
 
-def with_crops(sighting: Sighting, pixels: NDArray[Any], frame_to_reference: Matrix) -> Sighting:
+def with_crops(sighting: Sighting, pixels: Pixels, frame_to_reference: Matrix) -> Sighting:
     """Cut the crops of a sighting anew, where a homography (working size) sends the sites."""
     work, side = sighting.work_shape, PATCH_PX + 2 * MARGIN_PX
     corners = seen_corners(sites(work), frame_to_reference, PATCH_PX, side)
     corners = np.clip(corners, 0, np.array(work[::-1]) - side)
     n = side * sighting.step
     crops = np.empty((len(corners), side, side), np.uint8)
-    for crop, (x, y) in zip(crops, corners * sighting.step, strict=True):
-        crop[...] = _eight_bits(reduced(_grey(pixels[y : y + n, x : x + n]), sighting.step))
+    for y, row in groupby(zip(corners * sighting.step, crops, strict=True), lambda found: int(found[0][1])):
+        band = pixels[y : y + n]  # read once for all crops beside each other
+        for (x, _), crop in row:
+            crop[...] = _eight_bits(reduced(_grey(band[:, x : x + n]), sighting.step))
     return replace(sighting, crops=crops, corners=corners)
 
 
@@ -230,7 +236,7 @@ def reduced(grey: NDArray[Any], step: int) -> NDArray[Any]:
     return np.asarray(cv2.resize(grey[: h * step, : w * step], (w, h), interpolation=cv2.INTER_AREA))
 
 
-def _reduced_grey(pixels: NDArray[Any], step: int) -> NDArray[Any]:
+def _reduced_grey(pixels: Pixels, step: int) -> NDArray[Any]:
     """Luminance of a whole frame, `reduced`, in strips, so that it is never held at full size."""
     rows = max(1, STRIP_ROWS // step) * step
     tops = range(0, pixels.shape[0] // step * step, rows)
