@@ -147,19 +147,27 @@ def merge_folder(
         if former is not None:
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
-        with parallel.aside() as aside:  # ends before the second pass, which needs the memory
-            decisions = decide(
-                series,
-                choices=choices,
-                given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
-                keep=partial(runfolder.write_small, folder),
-                hid=lambda d: aside(partial(_write_mask, folder, d)),
-                shelf=shelf,
-                progress=progress,
-            )
-        with parallel.aside() as aside:
-            contents_read = aside(lambda: _contents(series))
-            made_of = aside(lambda: _made_of(decisions, contents_read.result()))
+        desk = Desk()
+
+        def going(step: str, done: int, of: int) -> None:
+            if step == "looking" and done == of:  # from now on a core idles at times
+                reading(lambda: _contents(series, desk))
+            if progress:
+                progress(step, done, of)
+
+        with parallel.aside() as reading:
+            with parallel.aside() as aside:  # ends before the second pass, which needs the memory
+                decisions = decide(
+                    series,
+                    choices=choices,
+                    given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
+                    keep=partial(runfolder.write_small, folder),
+                    hid=lambda d: aside(partial(_write_mask, folder, d)),
+                    shelf=shelf,
+                    progress=going,
+                )
+            contents_read = reading(lambda: _contents(series, desk))  # a file may have changed since
+            made_of = reading(lambda: _made_of(decisions, contents_read.result()))
             result = execute(decisions, shelf=shelf, progress=progress)
         if isinstance(finishing, Wish):
             finishing = finishing.on(decisions.offer)
@@ -400,9 +408,9 @@ def _write_mask(folder: Path, d: Decision) -> None:
         encode.write_mask(path, full_mask(d))
 
 
-def _contents(series: Series) -> dict[str, str]:
+def _contents(series: Series, desk: Desk) -> dict[str, str]:
     """Digest of the file of each frame that has one, by name."""
-    return _of_each(Desk().content, {f.name: f.path for f in series.frames if f.path is not None})
+    return _of_each(desk.content, {f.name: f.path for f in series.frames if f.path is not None})
 
 
 def _made_of(decisions: Decisions, contents: Mapping[str, str]) -> fingerprints.Fingerprints | None:

@@ -15,7 +15,7 @@ import shutil
 import time
 from contextlib import suppress
 from pathlib import Path
-from threading import Lock
+from threading import Event, Lock
 from typing import Any
 
 import numpy as np
@@ -65,7 +65,7 @@ class Shelf:
         self._free_bytes = memory_bytes
         self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
-        self._tried, self._worth = False, False
+        self._tried, self._judged, self._worth = False, Event(), False
         self._held: list[tuple[str, NDArray[Any]]] = []  # the frame, or "", and its memory
         self._drawers: list[Drawer] = []
         self._lock = Lock()
@@ -99,8 +99,12 @@ class Shelf:
         decode_s = time.perf_counter() - start
         with self._lock:
             first, self._tried = not self._tried, True
-        if first and frame.array is None:
-            self._try(frame, pixels, frames_in_all, decode_s)
+        if first:
+            try:
+                if frame.array is None:
+                    self._try(frame, pixels, frames_in_all, decode_s)
+            finally:
+                self._judged.set()
         return pixels
 
     def looked_at(self, frame: Frame, pixels: Pixels, *, last: bool) -> None:
@@ -121,6 +125,7 @@ class Shelf:
                 self._free_bytes -= pixels.nbytes
                 self._kept[frame.name] = pixels
                 return
+        self._judged.wait()  # one that was decoded beside the first is filed, too
         if self._worth and not last and frame.name not in self._filed:
             self._file(frame.name, pixels)
         self._hold(frame, pixels, frame.name)

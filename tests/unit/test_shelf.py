@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
+from threading import Event
 
 import cv2
 import numpy as np
@@ -138,6 +140,26 @@ def test_a_frame_decoded_while_the_first_is_tried_is_filed_too(frames, decoded, 
     for frame in frames:
         shelf.pixels(frame)
     assert len(decoded) == 4
+
+
+def test_a_frame_looked_at_while_the_first_is_tried_is_filed_too(frames, decoded, tmp_path, monkeypatch):
+    monkeypatch.setattr(shelves, "WORTH", 1e9)
+    tried, go_on, write = Event(), Event(), shelves._write
+
+    def slow(*args: object, **kind: object) -> bool:
+        tried.set()
+        return go_on.wait(60) and write(*args, **kind)
+
+    monkeypatch.setattr(shelves, "_write", slow)
+    shelf = Shelf(tmp_path)
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(shelf.decode, frames[0], 4)
+        assert tried.wait(60)
+        looked_at = pool.submit(shelf.looked_at, frames[1], shelf.decode(frames[1], 4), last=False)
+        wait([looked_at], timeout=0.2)  # it could end now
+        go_on.set()
+        shelf.looked_at(frames[0], first.result(), last=False)
+    assert len(list(tmp_path.glob("*.raw"))) == 2
 
 
 def test_files_that_are_not_packed_are_not_copied(tmp_path, monkeypatch):
