@@ -261,8 +261,10 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
         for i in used
     ]
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
-    small = parallel.each(lambda i: align_preview(previews[i], alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
-    previews.clear()
+    own = dict(enumerate(previews))
+    previews.clear()  # each is let go of as soon as it is aligned
+    small = parallel.each(lambda i: align_preview(own.pop(i), alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
+    own.clear()
     frames, glow_fit, offer, remarks = _light(frames, small, reference, fields, choices=choices, given=given, hid=hid)
     looker.tell("deciding", 1)
     return Decisions(
