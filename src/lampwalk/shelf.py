@@ -4,6 +4,7 @@ Decoding costs most of a merge. A frame that is kept need not be decoded again; 
 writing and reading it is quicker than the decoder, which is measured on the first frame of the series. The memory that the
 last two frames were decoded into is needed in both passes where all are decoded twice, so these two wait in it. Scratch files
 are read where they lie (mapped into memory), so with them only the last frame waits, and the other's memory is given back.
+Files that are not packed are like scratch files themselves: they are read in both passes, and never whole (`unpacked`).
 """
 
 from __future__ import annotations
@@ -82,7 +83,7 @@ class Shelf:
         Returns
         -------
         (H, W, 3) uint8 or uint16, encoded
-            A file that is not packed is like a scratch file itself, and read where it lies.
+            Where its file is not packed, windows of it are read when they are asked for.
         """
         unpacked = frame.unpacked()
         if unpacked is not None:
