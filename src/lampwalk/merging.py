@@ -292,7 +292,7 @@ def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
     needed = needed_bytes(series)
     if memory_bytes < needed:
         raise InputError(
-            f"{memory_bytes / 1e9:.1f} GB of memory are too little for {len(series)} frames of this size",
+            f"{memory_bytes / 1e9:.2g} GB of memory are too little for {len(series)} frames of this size",
             remedy=f"allow at least {needed / 1e9 + 0.05:.1f} GB",
         )
     return memory_bytes - needed

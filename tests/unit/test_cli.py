@@ -64,6 +64,14 @@ def test_bad_input_is_status_2_with_a_remedy_and_nothing_written(arguments, said
     assert not list(tmp_path.iterdir())
 
 
+def test_memory_that_is_too_little_is_said_as_it_was_given(tiny_series, tmp_path, capsys):
+    assert main(["merge", str(tiny_series), "--output", str(tmp_path / "run"), "--memory", "0.01"]) == 2
+    message = capsys.readouterr().err
+    assert "0.01 GB of memory are too little" in message
+    assert "allow at least 0." in message
+    assert not list(tmp_path.iterdir())
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
