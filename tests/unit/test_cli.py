@@ -64,8 +64,8 @@ def test_bad_input_is_status_2_with_a_remedy_and_nothing_written(arguments, said
     assert not list(tmp_path.iterdir())
 
 
-def test_memory_that_is_too_little_is_said_as_it_was_given(tiny_series, tmp_path, capsys):
-    assert main(["merge", str(tiny_series), "--output", str(tmp_path / "run"), "--memory", "0.01"]) == 2
+def test_memory_that_is_too_little_is_said_as_it_was_given(small_scene, tmp_path, capsys):
+    assert main(["merge", str(small_scene / "frames"), "--output", str(tmp_path / "run"), "--memory", "0.01"]) == 2
     message = capsys.readouterr().err
     assert "0.01 GB of memory are too little" in message
     assert "allow at least 0." in message
