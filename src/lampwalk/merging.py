@@ -147,11 +147,12 @@ def merge_folder(
         if former is not None:
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
-        desk = Desk()
+        desk, paths = Desk(), [frame.path for frame in series.frames if frame.path is not None]
 
         def going(step: str, done: int, of: int) -> None:
             if step == "looking" and done == of:  # from now on a core idles at times
-                reading(lambda: _contents(series, desk))
+                for path in paths:
+                    reading(partial(desk.content, path))
             if progress:
                 progress(step, done, of)
 
