@@ -9,6 +9,7 @@ import threading
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
@@ -69,7 +70,7 @@ def _lost(error: BaseException) -> str:
 def on_this_machine(jobs: Sequence[Job], work: Work, at_once: int) -> Generator[Outcome]:
     """Work in processes of our own; where one dies, what it had in hand is tried again, alone."""
     shaken: list[Job] = []
-    waiting = list(jobs)
+    waiting, work = list(jobs), partial(_stoppable, work)
     while waiting:
         with own_processes(at_once) as pool:
             broken = yield from _in_window(pool, waiting, work, at_once)
@@ -143,7 +144,26 @@ def _end_with(parent: Any) -> None:
 def _leave(*_: object) -> None:
     """End once: the pool says it again to all workers when the first of them is gone, while this one tidies up."""
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    if not _busy:  # in a queue of the pool, which an error might leave locked for ever
+        os._exit(1)
     raise SystemExit(1)
+
+
+_busy = False
+"""Whether this process, a worker, has a job in hand."""
+
+
+def _stoppable(work: Work, job: Job) -> Outcome:
+    """Do a job in a worker; told to leave, the process ends as soon as the work has tidied up, without a word to the pool."""
+    global _busy
+    try:
+        _busy = True
+        try:
+            return work(job)
+        finally:
+            _busy = False
+    except SystemExit:
+        os._exit(1)
 
 
 def shares(jobs: Sequence[Job], *, workers: int | None = None, memory_bytes: int | None = None) -> tuple[int, int]:

@@ -149,6 +149,25 @@ def test_a_worker_told_to_end_tidies_up_whole_though_the_pool_tells_it_again(sho
     assert not mark.exists()
 
 
+class Leaving:
+    """An outcome whose worker is told to leave while it is being sent."""
+
+    def __reduce__(self):
+        os.kill(os.getpid(), signal.SIGTERM)
+        return Leaving, ()
+
+
+def leave_while_sending(job):
+    return Leaving()
+
+
+def test_a_worker_that_is_told_to_leave_while_it_sends_its_result_ends_and_is_named(shoots, tmp_path, monkeypatch):
+    monkeypatch.setattr(batch, "merge_job", leave_while_sending)
+    outcomes = merge_many(shoots, tmp_path / "runs", workers=2)
+    assert [o.state for o in outcomes] == ["failed", "failed"]
+    assert all("worker was lost" in o.error for o in outcomes)
+
+
 @pytest.mark.parametrize("interrupted", [False, True])
 def test_what_a_stopped_worker_leaves_is_tidied_away(shoots, tmp_path, monkeypatch, interrupted):
     monkeypatch.setattr(batch, "merge_job", leave_a_lock)
