@@ -118,11 +118,8 @@ def unpacked(path: Path, orientation: int = 1) -> Unpacked | None:
     with about(path):
         if orientation != 1 or kind_of(path) != "tiff":
             return None
-        with tifffile.TiffFile(path) as tiff:
-            page, _ = first_page(tiff)
-            check_size(path, page.imagewidth, page.imagelength)
-            check_tiff(path, page)
-            dtype, native = page.dtype, tiff.byteorder == {"little": "<", "big": ">"}[sys.byteorder]
+        with _tiff_page(path) as page:
+            dtype, native = page.dtype, page.parent.byteorder == {"little": "<", "big": ">"}[sys.byteorder]
             plain = page.is_memmappable and int(page.photometric) == 2 and int(page.planarconfig) == 1
             if not (plain and len(page.shape) == 3 and page.shape[2] == 3):
                 return None
@@ -227,11 +224,18 @@ def _decode_png(path: Path) -> NDArray[Any]:
     return np.asarray(pixels)
 
 
-def _decode_tiff(path: Path, room: Room) -> NDArray[Any]:
+@contextmanager
+def _tiff_page(path: Path) -> Iterator[Any]:
+    """Open a TIFF file at the page that is its picture, if it is one that can be merged."""
     with tifffile.TiffFile(path) as tiff:
         page, _ = first_page(tiff)
         check_size(path, page.imagewidth, page.imagelength)
         check_tiff(path, page)
+        yield page
+
+
+def _decode_tiff(path: Path, room: Room) -> NDArray[Any]:
+    with _tiff_page(path) as page:
         pixels = room(page.shape, page.dtype)
         try:
             page.asarray(out=pixels, maxworkers=1, buffersize=_READ_BYTES)

@@ -79,10 +79,12 @@ class Frame:
 
     def unpacked(self) -> Unpacked | None:
         """Where the pixels lie, as all steps work with them, in a file that is not packed; None for all others."""
-        if self.path is None or self.facts.bits != self.bits or not profiles.recognise(self.facts.icc).is_working:
+        if self.path is None or self.facts.bits != self.bits:
             return None
         found = unpacked(self.path, self.facts.orientation)
-        return found if found is not None and found.shape[:2] == self.shape else None
+        if found is None or found.shape[:2] != self.shape or not profiles.recognise(self.facts.icc).is_working:
+            return None
+        return found
 
     def metadata(self) -> Metadata:
         """EXIF, colour profile and XMP of the frame, for `metadata.for_output`."""

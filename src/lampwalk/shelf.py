@@ -102,8 +102,7 @@ class Shelf:
             first, self._tried = not self._tried, True
         if first:
             try:
-                if frame.array is None:
-                    self._try(frame, pixels, frames_in_all, decode_s)
+                self._try(frame, pixels, frames_in_all, decode_s)
             finally:
                 self._judged.set()
         return pixels
@@ -166,7 +165,7 @@ class Shelf:
 
     def give_back(self, frame: Frame, pixels: Pixels) -> None:
         """Take back a frame that the second pass has done with: without scratch files, a later one is decoded into its memory."""
-        if not self._worth and not isinstance(pixels, Unpacked):
+        if not self._worth:
             self._hold(frame, pixels, "")
 
     def rest(self) -> None:
@@ -205,17 +204,16 @@ class Shelf:
         fresh.reshape(-1)[:: mmap.PAGESIZE // fresh.itemsize] = 0  # it costs as much as the decoder, which is measured
         return fresh
 
-    def _hold(self, frame: Frame, pixels: NDArray[Any], name: str) -> None:
+    def _hold(self, frame: Frame, pixels: Pixels, name: str) -> None:
         with self._lock:
-            if frame.array is None and _whole(pixels) is not None:
+            if frame.array is None and not isinstance(pixels, Unpacked) and _whole(pixels) is not None:
                 self._held = [*self._held[1 - HELD :], (name, pixels)]
 
     def _try(self, frame: Frame, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
         """Write the first frame to a scratch file, and see how long that takes."""
         enough = pixels.nbytes * frames_in_all
-        if self._scratch is None or frames_in_all <= HELD or enough <= self._free_bytes:
+        if self._scratch is None or frame.path is None or frames_in_all <= HELD or enough <= self._free_bytes:
             return
-        assert frame.path is not None
         with about(frame.path):  # it may have disappeared just now
             packed = frame.path.stat().st_size < pixels.nbytes  # else it is as quick to read as a scratch file
         if packed and shutil.disk_usage(self._scratch).free >= enough * ROOM:

@@ -105,11 +105,6 @@ class Rows:
     pixels: NDArray[Any]
     shape: tuple[int, int]
 
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        """Of the pixels."""
-        return self.pixels.dtype
-
     def part(self, rows: slice, cols: slice) -> NDArray[Any]:
         """A window of the picture that lies in these rows."""
         return self.pixels[rows.start - self.top : rows.stop - self.top, cols]

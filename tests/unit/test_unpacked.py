@@ -44,7 +44,7 @@ def test_windows_are_those_of_the_picture(found: Unpacked, picture: np.ndarray, 
 
 def test_some_rows_give_windows_of_the_whole(found: Unpacked, picture: np.ndarray) -> None:
     near = found.near(slice(500, 800), Bench())
-    assert (near.shape, near.dtype) == (picture.shape[:2], picture.dtype)
+    assert (near.shape, near.pixels.dtype) == (picture.shape[:2], picture.dtype)
     assert np.array_equal(near.part(slice(610, 700), slice(5, 90)), picture[610:700, 5:90])
 
 
