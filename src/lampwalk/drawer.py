@@ -21,6 +21,10 @@ from .errors import OutputError
 
 _log = logging.getLogger(__name__)
 
+IN_HAND = 0.2
+"""Share of a drawer's memory that is left free while something waits in its file: each reading from the file is a copy, and a step
+on two threads holds some 30 MB of them (measured: 12 MP, 40 frames beside 8, benchmarks/speed.md)."""
+
 
 class Drawer:
     """Keeps arrays out of memory.
@@ -33,13 +37,13 @@ class Drawer:
     folder : Path or None
         An existing folder for the scratch file; None to keep everything in memory.
     memory_bytes : int
-        How much may wait in memory where there is a folder.
+        How much may wait in memory where there is a folder; less (`IN_HAND`) while something waits in the file.
     """
 
     def __init__(self, folder: Path | None = None, memory_bytes: int = 0) -> None:
-        self._folder, self._room = folder, memory_bytes
+        self._folder, self._room, self._in_hand = folder, memory_bytes, round(IN_HAND * memory_bytes)
         self._file: IO[bytes] | None = None
-        self._end = 0
+        self._end, self._filed = 0, 0
         self._free: defaultdict[int, list[int]] = defaultdict(list)  # places in the file, by their size
         self._lock = RLock()  # an array may be let go of while its thread is in here
 
@@ -51,7 +55,7 @@ class Drawer:
         if self._folder is None:
             return Kept(values)
         with self._lock:
-            if values.nbytes <= self._room:
+            if values.nbytes <= self._room - bool(self._filed) * self._in_hand:
                 self._room -= values.nbytes
                 return Kept(values, self, None)
             try:
@@ -78,6 +82,7 @@ class Drawer:
                 self._room += nbytes
             else:
                 self._free[nbytes].append(at)
+                self._filed -= 1
 
     def close(self) -> None:
         """Let go of the file, and of what waits in it."""
@@ -95,6 +100,7 @@ class Drawer:
         if self._file.write(values.reshape(-1).view(np.uint8).data) != values.nbytes:
             raise OSError("the disk is full")
         self._end = max(self._end, at + values.nbytes)
+        self._filed += 1
         return at
 
 

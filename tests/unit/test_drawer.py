@@ -42,8 +42,24 @@ def test_places_are_used_again(tmp_path: Path) -> None:
     for a, k in zip(given, kept, strict=True):
         np.testing.assert_array_equal(k.get(), a)
     kept.clear()
+    del k
     full = drawer.put(given[0])
     assert full._at is None  # memory is free again, too
+
+
+def test_less_waits_in_memory_while_there_is_something_in_the_file(tmp_path: Path) -> None:
+    given = arrays(12)
+    size = given[0].nbytes
+    drawer = Drawer(tmp_path, 10 * size)
+    kept = [drawer.put(a) for a in given]
+    assert [k._at is None for k in kept] == 10 * [True] + 2 * [False]
+    for i in range(10):  # each is put back as it is let go of
+        kept[i] = drawer.put(kept[i].get())
+    assert sum(k._at is None for k in kept) == 7  # with one that is put back at a time: two of ten stay free
+    for a, k in zip(given, kept, strict=True):
+        np.testing.assert_array_equal(k.get(), a)
+    del kept[8:]
+    assert all(drawer.put(a)._at is None for a in given[:2])
 
 
 def test_threads_do_not_mix_up_arrays(tmp_path: Path) -> None:
