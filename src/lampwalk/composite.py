@@ -28,9 +28,9 @@ from .light import Field
 from .looking import Progress
 from .profiles import Profile
 from .records import worksheet_of
+from .resampling import Source
 from .shelf import Shelf
 from .stack import FILLED, Stack
-from .unpacked import Pixels
 from .worksheet import Worksheet
 
 Window = tuple[slice, slice]
@@ -129,32 +129,43 @@ def execute(
     shelf = shelf or Shelf()
     shape = decisions.series.shape
     windows = [(rows, slice(0, shape[1])) for rows in strips(shape[0])] if former is None else former.windows
-    stack = Stack(shape, np.uint16, rule=decisions.choices.rule)
-    on = merge_order(decisions.frames, decisions.choices.rule)
+    rule = decisions.choices.rule
+    if former is None:
+        whole = Stack(shape, np.uint16, rule=rule)
+        stacks = [whole] * len(windows)
+    else:
+        stacks = [
+            Stack(
+                (rows.stop - rows.start, cols.stop - cols.start), np.uint16, rule=rule, first=(rows.start, cols.start)
+            )
+            for rows, cols in windows
+        ]
+    pieces = list(zip(stacks, windows, strict=True))
+    on = merge_order(decisions.frames, rule)
     seen = [d for d in on if _takes_part(light.waiting(d.reach, IN_MEMORY), windows)]
     reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     benches = Benches()
 
-    def add(at: Window, d: Decision, pixels: Pixels) -> None:
+    def add(piece: tuple[Stack, Window], d: Decision, pixels: Source) -> None:
         with benches.one() as bench:
-            add_strip(stack, at, d, pixels, numbers[d.frame.name], bench)
+            add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
 
     with parallel.limited(threads):
         for done, (d, pixels) in enumerate(_decoded(seen, shelf, decisions.hot_pixels, 1 if former is None else 2)):
-            parallel.each(partial(add, d=d, pixels=pixels), windows)
+            parallel.each(partial(add, d=d, pixels=pixels), pieces)
             if progress:
                 progress("merging", done + 1, len(seen))
         filled = [d for d in on if d.fill is not None]
         if filled:
-            parallel.each(lambda at: fill_strip(stack, at, filled), windows)
-        parallel.each(lambda at: _into_profile(stack.pixels()[at], reference), windows)
+            parallel.each(lambda piece: fill_strip(*piece, filled), pieces)
+        parallel.each(lambda piece: _into_profile(piece[0].part(*piece[1])[0], reference), pieces)
     if former is not None:
-        for at in windows:
-            former.pixels[at], former.coverage[at] = stack.pixels()[at], stack.coverage()[at]
+        for stack, at in pieces:
+            former.pixels[at], former.coverage[at] = stack.part(*at)
     return Composite(
-        pixels=stack.pixels() if former is None else former.pixels,
-        coverage=stack.coverage() if former is None else former.coverage,
+        pixels=whole.pixels() if former is None else former.pixels,
+        coverage=whole.coverage() if former is None else former.coverage,
         decisions=decisions,
         worksheet=worksheet_of(decisions),
         findings=decisions.findings,
@@ -236,14 +247,15 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
 
 def _decoded(
     on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp], ahead: int
-) -> Iterator[tuple[Decision, Pixels]]:
+) -> Iterator[tuple[Decision, Source]]:
     """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next."""
     with ThreadPoolExecutor(ahead) as reader:
-        waiting: deque[Future[Pixels]] = deque(reader.submit(shelf.ready, d.frame, hot) for d in on[:ahead])
+        waiting: deque[Future[Source]] = deque(reader.submit(shelf.ready, d.frame, hot, d.frame_to_reference) for d in on[:ahead])
         for i, d in enumerate(on):
             pixels = waiting.popleft().result()
             if i + ahead < len(on):
-                waiting.append(reader.submit(shelf.ready, on[i + ahead].frame, hot))
+                more = on[i + ahead]
+                waiting.append(reader.submit(shelf.ready, more.frame, hot, more.frame_to_reference))
             yield d.in_hand(), pixels
             shelf.give_back(d.frame, pixels)
             del pixels
@@ -272,13 +284,13 @@ def _profile(decisions: Decisions) -> Profile:
     return profiles.recognise(reference.facts.icc)
 
 
-def add_strip(stack: Stack, at: Window, d: Decision, pixels: Pixels, number: int, bench: Bench) -> None:
+def add_strip(stack: Stack, at: Window, d: Decision, pixels: Source, number: int, bench: Bench) -> None:
     """One strip of one frame, or whole tiles of it, onto the stack."""
     for cols, part in _parts(at, d, pixels, bench):
         stack.add_strip(at[0].start, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
-def _parts(at: Window, d: Decision, pixels: Pixels, bench: Bench) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
+def _parts(at: Window, d: Decision, pixels: Source, bench: Bench) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
     """Warp, correct and weaken the tiles of a window in which the frame takes part; one tile stays in the processor's cache.
 
     Yields
@@ -367,7 +379,7 @@ def fill_strip(stack: Stack, at: Window, filled: Sequence[Decision]) -> None:
         block = slice(top, min(top + BLOCK_ROWS, rows.stop))
         factor = whole[block.start - rows.start : block.stop - rows.start, left - cols.start : right - cols.start]
         factor = np.ascontiguousarray(factor)
-        pixels, coverage = stack.pixels()[block, left:right], stack.coverage()[block, left:right]
+        pixels, coverage = stack.part(block, slice(left, right))
         lit = np.maximum(pixels, light.relight(np.ascontiguousarray(pixels), factor))
         # A fill only raises: where its factor is 1, the table's rounding must not change a level.
         raised = np.maximum(np.maximum(factor[..., 0], factor[..., 1]), factor[..., 2]) > light.UNITY
@@ -392,7 +404,7 @@ def _behind_masks(
 
 def _fill_sum(stack: Stack, window: Window, filled: Sequence[Decision]) -> None:
     """Add what masks have kept from a sum, frame by frame."""
-    pixels, coverage, plate = stack.pixels()[window], stack.coverage()[window], stack.daylight()[window]
+    (pixels, coverage), plate = stack.part(*window), stack.daylight(*window)
     added = np.zeros(pixels.shape, np.float32)
     top, left = window[0].start, window[1].start
     for ratio, down, across, mask in _behind_masks(window, filled):

@@ -15,10 +15,12 @@ Signal Processing 29, 1153-1160.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from io import FileIO
 from itertools import pairwise
 from math import ceil, floor
-from typing import Any
+from threading import Lock
+from typing import Any, BinaryIO
 
 import cv2
 import numpy as np
@@ -27,7 +29,8 @@ from numpy.typing import NDArray
 from . import colour
 from .bench import Bench
 from .colour import Levels
-from .geometry import Matrix, Windowed, is_identity, tiles
+from .errors import OutputError
+from .geometry import Matrix, Windowed, is_identity, strips, tiles
 from .unpacked import Pixels, Unpacked
 
 STRENGTH = 0.7
@@ -59,14 +62,61 @@ MARGIN = 3
 """Pixels round the source of a tile that its interpolation may look at."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Moved:
+    """A frame that was brought into the reference's geometry before: what `warp_tiles` gives, tile by tile in a file.
+
+    Attributes
+    ----------
+    file : binary file, unbuffered
+        As `move` has filled it; it need have no name any more.
+    shape : (int, int)
+        Height and width of the reference.
+    levels : Levels
+    """
+
+    file: FileIO
+    shape: tuple[int, int]
+    levels: Levels
+    lock: Lock = field(default_factory=Lock, repr=False)
+
+    def tile(self, rows: slice, cols: slice, bench: Bench) -> NDArray[np.uint16]:
+        """Read one tile of the fixed grid: (h, w, 3), on the bench.
+
+        Raises
+        ------
+        OutputError
+            The file was cut short.
+        """
+        height = rows.stop - rows.start
+        tile = bench.array("tile", (height, cols.stop - cols.start, 3), np.uint16)
+        with self.lock:
+            self.file.seek(tile.itemsize * 3 * (rows.start * self.shape[1] + cols.start * height))
+            if self.file.readinto(tile.reshape(-1).view(np.uint8).data) != tile.nbytes:
+                raise OutputError("a scratch file beside the result cannot be read", remedy="merge again")
+        return tile
+
+
+Source = Pixels | Moved
+"""A whole frame as the second pass gets it."""
+
+
+def move(picture: Pixels, frame_to_reference: Matrix, shape: tuple[int, int], file: BinaryIO) -> None:
+    """Fill the file of a `Moved`, for a reference of this height and width, with tiles of levels `levels_of`."""
+    bench, grid = Bench(), tiles(slice(0, shape[1]), shape[1])
+    for rows in strips(shape[0]):
+        for tile in warp_tiles(picture, frame_to_reference, rows, grid, bench):
+            file.write(tile.data)
+
+
 def warp_tiles(
-    picture: Pixels, frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench
+    picture: Source, frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench
 ) -> Iterator[NDArray[Any]]:
     """Tiles of a picture in the reference's geometry, one after the other; black where the frame does not reach.
 
     Parameters
     ----------
-    picture : (H, W, 3) uint8 or uint16, in memory or in a file
+    picture : (H, W, 3) uint8 or uint16, in memory or in a file, or Moved
         The whole frame.
     frame_to_reference : (3, 3) float64
     rows : slice
@@ -81,6 +131,10 @@ def warp_tiles(
         For the identity the frame's own pixels, not to be written to. Else nowhere brighter than the four pixels round each
         place, and on the bench: it holds until the next one.
     """
+    if isinstance(picture, Moved):
+        for cols in grid:
+            yield picture.tile(rows, cols, bench)
+        return
     near = _near(picture, frame_to_reference, rows, grid, bench) if isinstance(picture, Unpacked) else picture
     if is_identity(frame_to_reference):
         for cols in grid:
@@ -102,8 +156,10 @@ def _near(picture: Unpacked, frame_to_reference: Matrix, rows: slice, grid: Sequ
     return picture.near(slice(min(d.start for d in down), max(d.stop for d in down)), bench)
 
 
-def levels_of(picture: Pixels, frame_to_reference: Matrix) -> Levels:
+def levels_of(picture: Source, frame_to_reference: Matrix) -> Levels:
     """Levels of `warp_tiles`: a moved frame of 8 bits has steps between its own, and room for what sharpening puts below black."""
+    if isinstance(picture, Moved):
+        return picture.levels
     if is_identity(frame_to_reference) or picture.dtype != np.uint8:
         return colour.levels_of(picture.dtype)
     return SHARPENED

@@ -26,6 +26,8 @@ from .desk import Desk, prepared
 from .drawer import Drawer
 from .errors import about
 from .frames import Frame
+from .geometry import Matrix
+from .resampling import Moved, Source
 from .unpacked import Pixels, Unpacked
 
 _log = logging.getLogger(__name__)
@@ -130,7 +132,7 @@ class Shelf:
             self._file(frame.name, pixels)
         self._hold(frame, pixels, frame.name)
 
-    def ready(self, frame: Frame, hot: NDArray[np.intp]) -> Pixels:
+    def ready(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = np.eye(3)) -> Source:  # noqa: B008
         """Return the frame as the second pass merges it: without hot pixels, in the working curve.
 
         Parameters
@@ -138,13 +140,15 @@ class Shelf:
         frame : Frame
         hot : (n, 2) int
             Row and column of the sensor's hot pixels.
+        frame_to_reference : (3, 3) float64
+            A desk may have it moved already.
 
         Returns
         -------
-        (H, W, 3) uint8 or uint16
+        (H, W, 3) uint8 or uint16, or Moved
             Not to be written to.
         """
-        known = None if self._desk is None else self._desk.ready(frame, hot)
+        known = None if self._desk is None else self._desk.ready(frame, hot, frame_to_reference)
         return prepared(frame, self.pixels(frame), hot) if known is None else known
 
     def pixels(self, frame: Frame) -> Pixels:
@@ -163,9 +167,9 @@ class Shelf:
             _log.info("the scratch file of %s was lost; decoding again", frame.name)
         return frame.unpacked() or frame.pixels(self._room)
 
-    def give_back(self, frame: Frame, pixels: Pixels) -> None:
+    def give_back(self, frame: Frame, pixels: Source) -> None:
         """Take back a frame that the second pass has done with: without scratch files, a later one is decoded into its memory."""
-        if not self._worth:
+        if not self._worth and not isinstance(pixels, Moved):
             self._hold(frame, pixels, "")
 
     def rest(self) -> None:

@@ -33,6 +33,8 @@ class Stack:
         uint16 only.
     rule : str
         A name in `rules.RULES`.
+    first : (int, int)
+        Row and column of a larger picture of which this is a part, as `add_strip` and `part` count them.
 
     Notes
     -----
@@ -49,8 +51,10 @@ class Stack:
     [[[9, 5, 0], [2, 1, 1]]]
     """
 
-    def __init__(self, shape: tuple[int, int], dtype: Any = None, *, rule: str = "lighten") -> None:
-        self._shape = (int(shape[0]), int(shape[1]))
+    def __init__(
+        self, shape: tuple[int, int], dtype: Any = None, *, rule: str = "lighten", first: tuple[int, int] = (0, 0)
+    ) -> None:
+        self._shape, self._first = (int(shape[0]), int(shape[1])), first
         self._rule = rules.get(rule)
         self._state: rules.State = ()
         self._coverage = np.full(self._shape, NOBODY, np.uint8)
@@ -94,7 +98,8 @@ class Stack:
             if mask.shape != self._shape:
                 raise InputError(f"mask of shape {mask.shape} for a frame of {self._shape}", remedy="one size for all")
             frame = weaken(frame, mask)
-        self.add_strip(0, frame, self._added + 1 if number is None else number, ambient=ambient)
+        top, left = self._first
+        self.add_strip(top, frame, self._added + 1 if number is None else number, left=left, ambient=ambient)
 
     def add_strip(self, top: int, strip: NDArray[Any], number: int, *, left: int = 0, ambient: bool = False) -> None:
         """Add a part of a frame, from row `top` and column `left` on; strips of one frame may come from several threads."""
@@ -102,7 +107,7 @@ class Stack:
             raise InputError(
                 f"frame of type {strip.dtype} in a stack of {self.pixels().dtype}", remedy="one type for all"
             )
-        part = (slice(top, top + strip.shape[0]), slice(left, left + strip.shape[1]))
+        part = self._own(slice(top, top + strip.shape[0]), slice(left, left + strip.shape[1]))
         won = self._rule.fold(tuple(whole[part] for whole in self._state), strip, ambient=ambient)
         coverage = self._coverage[part]
         # Bit by bit (c ^ n & w ^ c) what coverage[won == 255] = number says, in a tenth of the time.
@@ -116,18 +121,27 @@ class Stack:
             raise InputError("nothing has been added to the stack", remedy="add a frame first")
         return self._state[0]
 
+    def part(self, rows: slice, cols: slice) -> tuple[NDArray[Any], NDArray[np.uint8]]:
+        """Pixels and coverage in a window: the stack's own memory, not a copy."""
+        part = self._own(rows, cols)
+        return self.pixels()[part], self.coverage()[part]
+
     @property
     def rule(self) -> str:
         """Name of the rule."""
         return self._rule.name
 
-    def daylight(self) -> NDArray[np.uint16]:
-        """Return the frame without flash below a sum: (H, W, 3), the stack's own memory (rule `sum` only)."""
-        return self._state[1]
+    def daylight(self, rows: slice, cols: slice) -> NDArray[np.uint16]:
+        """Return the frame without flash below a sum in a window: (h, w, 3), the stack's own memory (rule `sum` only)."""
+        return self._state[1][self._own(rows, cols)]
 
     def coverage(self) -> NDArray[np.uint8]:
         """Return the number of the frame that gave each pixel: (H, W) uint8, 0 where none has brought light."""
         return self._coverage
+
+    def _own(self, rows: slice, cols: slice) -> tuple[slice, slice]:
+        top, left = self._first
+        return slice(rows.start - top, rows.stop - top), slice(cols.start - left, cols.stop - left)
 
     def _start(self, dtype: np.dtype[Any]) -> None:
         if dtype not in (np.uint8, np.uint16, np.float32):

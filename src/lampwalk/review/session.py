@@ -157,7 +157,7 @@ class Session:
                     self.settle_now()
 
     def _decode_ahead(self) -> None:
-        """Decode the frames while somebody looks, so that merging what is changed need not wait for it."""
+        """Decode and move the frames while somebody looks, so that merging what is changed need not wait for it."""
         _step_back()
         with self.lock:
             self.news.wait_for(lambda: self._closing or self.table is not None)
@@ -165,10 +165,13 @@ class Session:
         try:
             frames = originals(folder, sheet)
             hot = hot_pixels_of(sheet, self.run.full)
-            for frame in frames:
+            places = [place for f in frames if (place := sheet.frame(f.name).homography) is not None]
+            if not self.desk.fits(frames, places):
+                places = [np.eye(3)] * len(frames)
+            for frame, place in zip(frames, places, strict=True):
                 with self.lock:
                     self.news.wait_for(lambda: self._closing or not self.merging)
-                if self._closing or not self.desk.keep(frame, hot):
+                if self._closing or not self.desk.keep(frame, hot, place):
                     return
         except LampwalkError as error:
             log.info("frames are not decoded ahead: %s", error)
