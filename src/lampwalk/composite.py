@@ -250,7 +250,9 @@ def _decoded(
 ) -> Iterator[tuple[Decision, Source]]:
     """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next."""
     with ThreadPoolExecutor(ahead) as reader:
-        waiting: deque[Future[Source]] = deque(reader.submit(shelf.ready, d.frame, hot, d.frame_to_reference) for d in on[:ahead])
+        waiting: deque[Future[Source]] = deque(
+            reader.submit(shelf.ready, d.frame, hot, d.frame_to_reference) for d in on[:ahead]
+        )
         for i, d in enumerate(on):
             pixels = waiting.popleft().result()
             if i + ahead < len(on):

@@ -6,36 +6,25 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, fill, geometry, glow, lamps, masks, parallel, records, regions, rules
+from . import alignment, ambient, geometry, glow, lightsteps, parallel, records, regions, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .comparing import Comparing
-from .drawer import IN_MEMORY, Drawer, Row
-from .errors import Finding, InputError, SeriesError
-from .files import exposure_ev
+from .drawer import IN_MEMORY, Drawer
+from .errors import Finding, SeriesError
 from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .light import (
     Field,
-    crop_field,
-    gain_field,
-    halved,
-    nothing,
-    only,
-    scaled_gain,
-    scaled_stray,
-    stray_field,
-    stray_of,
     waiting,
 )
 from .looking import Keep, Known, Looker, Progress
-from .masks import Mask
-from .offer import Offer, offer_of
-from .previews import Preview, align_preview, relit, small_shape
+from .offer import Offer
+from .previews import Preview, align_preview
+from .recall import Recall, anew
 from .shelf import Shelf
 from .worksheet import Lamp, Worksheet
 
@@ -89,12 +78,18 @@ class Given:
         Decisions to repeat: roles, alignment and levels are taken from it, nothing is looked for.
     small : callable
         The frames at preview size, as far as they are known from the run that is repeated.
+    contents : mapping of frame name to str
+        Digest of each frame's file, ...
+    recall : Recall
+        ... by which is recalled what was made of it.
     """
 
     masks: Mapping[str, FullMask] = field(default_factory=dict)
     lamps: Mapping[str, Lamp] = field(default_factory=dict)
     sheet: Worksheet | None = None
     small: Known = lambda _: None
+    contents: Mapping[str, str] = field(default_factory=dict)
+    recall: Recall = anew
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -235,12 +230,15 @@ def decide(
 
 def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices, given: Given, hid: Hid) -> Decisions:
     sheet = given.sheet
+    previews: list[Preview] = []
+    recall = anew
     if sheet is None:
         series, previews, lit_by_day, alignments = _aligned(series, looker)
         parallel.give_back_memory()
     else:
-        series, previews, _ = looker.look(observe=False, known=given.small)
         lit_by_day, alignments = records.roles_and_alignments(series, sheet)
+        if given.recall is not anew and looker.hand_on(given.small):
+            recall = given.recall
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
     left_out = [(series.frames[i].name, found.reason) for i, found in enumerate(alignments) if i not in used]
     if len(used) < 2:
@@ -261,11 +259,16 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
         for i in used
     ]
     reference = next(d.frame.name for d in frames if geometry.is_identity(d.frame_to_reference))
-    own = dict(enumerate(previews))
-    previews.clear()  # each is let go of as soon as it is aligned
-    small = parallel.each(lambda i: align_preview(own.pop(i), alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
-    own.clear()
-    frames, glow_fit, offer, remarks = _light(frames, small, reference, fields, choices=choices, given=given, hid=hid)
+
+    def small() -> list[Preview]:
+        own = dict(enumerate(previews or looker.look(observe=False, known=given.small)[1]))
+        previews.clear()  # each is let go of as soon as it is aligned
+        return parallel.each(lambda i: align_preview(own.pop(i), alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
+
+    given = replace(given, recall=recall)
+    frames, glow_fit, offer, remarks = lightsteps.decided(
+        frames, small, reference, fields, choices=choices, given=given, hid=hid
+    )
     looker.tell("deciding", 1)
     return Decisions(
         series=series,
@@ -300,195 +303,6 @@ def _aligned(series: Series, looker: Looker) -> tuple[Series, list[Preview], tup
 
 def _pixels(frame: Frame) -> NDArray[Any]:
     return working_pixels(frame, frame.pixels())
-
-
-def _light(
-    frames: list[Decision],
-    small: list[Preview],
-    reference: str,
-    fields: Drawer,
-    *,
-    choices: Choices,
-    given: Given,
-    hid: Hid,
-) -> tuple[list[Decision], glow.Fit | None, Offer, list[Finding]]:
-    """Daylight, equipment, glow, lamps, reach, fill, each on what the one before has left of the previews `small`.
-
-    Fields that outlast the first pass wait in the drawer `fields`.
-    """
-    full = frames[0].frame.shape
-    by_day = [d.role == "ambient" for d in frames]
-    at = next(i for i, d in enumerate(frames) if d.frame.name == reference)
-    if choices.level:
-        levels = _levels(frames, small, at, given.sheet)
-        plate = ambient.plate(small, by_day, levels)
-
-        def levelled(i: int) -> Decision:
-            gain = ambient.level_field(levels[i], small[i], plate)
-            small[i] = relit(small[i], gain)
-            return replace(frames[i], level=levels[i], gain=waiting(gain_field(_coarse(gain), full), fields))
-
-        frames = parallel.each(levelled, range(len(frames)))
-
-    remarks: list[Finding] = []
-    if choices.hide or given.masks:
-        find = choices.hide and given.sheet is None
-        frames, remarks = _hide(frames, small, by_day, fields, find=find, by_hand=given.masks)
-        parallel.give_back_memory()
-    for d in frames:
-        hid(d)
-    hidden = Row(parallel.each(lambda i: small[i].drawer.put(_in_reference(frames[i])), range(len(frames))))
-
-    glow_fit: glow.Fit | None = None
-    if choices.glow:
-        frames, glow_fit = _without_glow(frames, small, hidden, by_day, fields, given.sheet)
-    parallel.give_back_memory()
-
-    plate = ambient.plate(small, by_day)
-    with parallel.aside() as aside:
-        seen = tuple(small)
-        offer = aside(lambda: offer_of(seen, plate, by_day, hidden))
-        frames = _changed(frames, small, plate, fields)
-        on = [i for i, d in enumerate(frames) if d.lamp.on]
-        if choices.quiet:
-            for i, reach in zip(on, _reaches([frames[i] for i in on], [small[i] for i in on], fields), strict=True):
-                frames[i] = replace(frames[i], reach=reach)
-        if choices.fill:
-            below = plate if choices.rule == "sum" else None
-            frames = _filled(frames, lambda i: _as_merged(frames[i], small[i], plate), hidden, on, below, fields)
-    return frames, glow_fit, offer.result(), remarks
-
-
-def _changed(
-    frames: Sequence[Decision], small: list[Preview], plate: NDArray[np.float32], fields: Drawer
-) -> list[Decision]:
-    """Change lamps as the photographer wants them, on the previews in place."""
-    out = list(frames)
-    for i, d in enumerate(frames):
-        if d.role == "lamp" and (d.lamp.gain_ev or d.lamp.warmth):
-            change = lamps.lamp_field(small[i], plate, gain_ev=d.lamp.gain_ev, warmth=d.lamp.warmth)
-            small[i] = relit(small[i], change)
-            change = _coarse(change)
-            full = d.frame.shape
-            gain, stray = scaled_gain(d.gain, change, full), scaled_stray(d.glow, change)
-            out[i] = replace(d, gain=waiting(gain, fields), glow=waiting(stray, fields))
-    return out
-
-
-def _reaches(on: Sequence[Decision], small: Sequence[Preview], fields: Drawer) -> list[Field | None]:
-    reach_of = rules.one_by_one(small, [d.role == "ambient" for d in on], [d.glow for d in on])
-
-    def one(i: int) -> Field | None:
-        reach, full = reach_of(i), on[i].frame.shape
-        return None if reach is None else waiting(crop_field(reach, full) or nothing(full, reach.shape), fields)
-
-    return parallel.each(one, range(len(on)))
-
-
-def _as_merged(d: Decision, small: Preview, plate: NDArray[np.float32]) -> Preview:
-    return rules.as_merged(small, plate, None if d.reach is None else d.reach.whole(), stray_of(d.glow))
-
-
-def _without_glow(
-    frames: Sequence[Decision],
-    small: list[Preview],
-    hidden: Sequence[NDArray[np.uint8]],
-    by_day: Sequence[bool],
-    fields: Drawer,
-    sheet: Worksheet | None,
-) -> tuple[list[Decision], glow.Fit | None]:
-    """Take the glow off the previews, in place, and note it."""
-    full = frames[0].frame.shape
-    recorded = None if sheet is None else sheet.merge.get("glow_fit")
-    known = None if recorded is None else glow.Fit.from_data(recorded, [d.frame.name for d in frames])
-    glow_of, found = glow.one_by_one(small, hidden, by_day, known)
-
-    def one(i: int) -> Decision:
-        stray = glow_of(i)
-        if stray is None:
-            return frames[i]
-        small[i] = replace(small[i], linear=small[i].linear - stray)
-        return replace(frames[i], glow=waiting(stray_field(_coarse(stray), full), fields))
-
-    return parallel.each(one, range(len(frames))), found
-
-
-def _filled(
-    frames: Sequence[Decision],
-    shown: Callable[[int], Preview],
-    hidden: Sequence[NDArray[np.uint8]],
-    on: Sequence[int],
-    below: NDArray[np.float32] | None,
-    fields: Drawer,
-) -> list[Decision]:
-    """Fill of the frames `on`, which enter the merge as `shown`."""
-    full = frames[0].frame.shape
-    by_day = [frames[i].role == "ambient" for i in on]
-    fill_of = fill.one_by_one(lambda k: shown(on[k]), [hidden[i] for i in on], by_day, below)
-
-    def one(k: int) -> Decision:
-        mask = hidden[on[k]]
-        behind = cv2.dilate(mask, np.ones((5, 5), np.uint8)) > 0
-        ratio = fill_of(k)
-        share = fill.share(mask, ratio)
-        field = waiting(only(gain_field(ratio, full), behind), fields)
-        return replace(frames[on[k]], fill=field, fill_share=share)
-
-    changed = dict(zip(on, parallel.each(one, range(len(on))), strict=True))
-    return [changed.get(i, d) for i, d in enumerate(frames)]
-
-
-def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksheet | None) -> Sequence[Level]:
-    if sheet is None:
-        by_day = [d.role == "ambient" for d in frames]
-        return ambient.level(small, by_day, at, [exposure_ev(d.frame.facts) for d in frames])
-    return [records.level(sheet.frame(d.frame.name)) for d in frames]
-
-
-def _hide(
-    frames: list[Decision],
-    small: list[Preview],
-    by_day: list[bool],
-    fields: Drawer,
-    *,
-    find: bool,
-    by_hand: Mapping[str, FullMask],
-) -> tuple[list[Decision], list[Finding]]:
-    found: Sequence[Mask | None] = [None] * len(frames)
-    remarks: list[Finding] = []
-    if find:
-        seen = masks.find_in_previews(small, by_day)
-        found, remarks = seen, masks.findings(seen, small, by_day)
-    out = []
-    for d, mask in zip(frames, found, strict=True):
-        if d.frame.name in by_hand:
-            painted = by_hand[d.frame.name]
-            if painted.shape != d.frame.shape:
-                raise InputError(
-                    f"the mask of {d.frame.name} is {painted.shape[1]}x{painted.shape[0]}",
-                    remedy=f"paint it on the frame itself: {d.frame.shape[1]}x{d.frame.shape[0]}",
-                )
-            out.append(replace(d, hidden=painted))
-        elif mask is not None and mask.hidden.any():
-            own = masks.in_own_geometry(mask, d.frame_to_reference, d.frame.shape)
-            hidden = FullMask.found(own.hidden, d.frame.shape).waiting(fields)
-            out.append(replace(d, hidden=hidden, found=mask.regions))
-        else:
-            out.append(replace(d, found=None if mask is None else mask.regions))
-    return out, remarks
-
-
-def _in_reference(d: Decision) -> NDArray[np.uint8]:
-    if d.hidden is None:
-        return np.zeros(small_shape(d.frame.shape), np.uint8)
-    small = d.hidden.small()
-    matrix = geometry.to_small(d.frame_to_reference, d.frame.shape, small.shape)
-    return geometry.warp(small, matrix, linear=True)
-
-
-def _coarse(values: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
-    """Light that is smooth is kept at half the preview's size: the fields of all frames outlast the first pass."""
-    return None if values is None else halved(values)
 
 
 def _findings(series: Series, frames: Sequence[Decision], left_out: Sequence[tuple[str, str]]) -> tuple[Finding, ...]:

@@ -1,4 +1,4 @@
-"""What a program keeps between merges of one run: masks and digests of files that have not changed, and frames decoded ready."""
+"""What a program keeps between merges of one run: masks and digests of files, what was made of them, and frames decoded ready."""
 
 from __future__ import annotations
 
@@ -8,19 +8,24 @@ from contextlib import suppress
 from hashlib import blake2b
 from io import FileIO
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import hotpixels, resampling, runfolder
 from .colour import SIXTEEN
+from .drawer import Drawer
 from .errors import about
 from .frames import Frame, content_hash, working_pixels
 from .fullmask import FullMask
 from .geometry import Matrix, is_identity
+from .recall import Memory, Recall, anew
 from .resampling import SHARPENED, Moved, Source
 from .unpacked import P
+
+if TYPE_CHECKING:
+    from .fingerprints import Result
 
 ENDING = ".lampwalk-frames"
 """Of the folder of decoded frames, hidden beside the run folder; it may be deleted at any time."""
@@ -47,6 +52,11 @@ class Desk:
         The run folder beside which decoded frames are kept; without it none are.
     limit_bytes : int
         How much of them.
+
+    Attributes
+    ----------
+    result : Result or None
+        What was written last.
     """
 
     def __init__(self, run: Path | None = None, limit_bytes: int = LIMIT_BYTES) -> None:
@@ -54,7 +64,29 @@ class Desk:
         self._left = limit_bytes
         self._contents: dict[Path, tuple[tuple[int, int], str]] = {}
         self._masks: dict[Path, tuple[str, FullMask]] = {}
+        self._drawers: dict[int, Drawer] = {}
+        self._memory = Memory()
+        self.result: Result | None = None
         self.clear()
+
+    @property
+    def recall(self) -> Recall:
+        """What was made on previews since the last `turn`, and in the round before."""
+        return anew if self._folder is None else self._memory
+
+    def turn(self) -> None:
+        """Begin with a merge: what the last one had no use for is forgotten."""
+        self._memory.turn()
+
+    def drawer(self, memory_bytes: int) -> Drawer | None:
+        """Where that waits from one merge to the next; None where nothing is kept."""
+        if self._folder is None:
+            return None
+        if memory_bytes not in self._drawers:
+            with suppress(OSError):
+                self._folder.mkdir(exist_ok=True)
+            self._drawers[memory_bytes] = Drawer(self._folder, memory_bytes)
+        return self._drawers[memory_bytes]
 
     def mask(self, path: Path) -> FullMask:
         """Read a mask.
@@ -148,7 +180,12 @@ class Desk:
         return (6 if deep else 3) * frame.shape[0] * frame.shape[1]
 
     def clear(self) -> None:
-        """Delete the decoded frames."""
+        """Forget everything, and delete the decoded frames."""
+        self._memory.clear()
+        self.result = None
+        for drawer in self._drawers.values():
+            drawer.close()
+        self._drawers = {}
         if self._folder is not None:
             with suppress(OSError):
                 shutil.rmtree(self._folder)
@@ -158,7 +195,14 @@ class Desk:
         if self._folder is None or frame.path is None:
             return None
         content = self.content(frame.path)
-        told = (content, frame.bits, frame.development, frame.facts.orientation, hot.tolist(), frame_to_reference.tolist())
+        told = (
+            content,
+            frame.bits,
+            frame.development,
+            frame.facts.orientation,
+            hot.tolist(),
+            frame_to_reference.tolist(),
+        )
         return self._folder / f"{blake2b(repr(told).encode(), digest_size=16).hexdigest()}.raw"
 
 

@@ -7,7 +7,9 @@ is no texture, and where the rim is no brighter than the others there is no fill
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 from . import light, parallel
 from .drawer import Kept, Row
 from .previews import Preview
+from .recall import Recall, anew
 
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 """Scales of the interpolation in half-size pixels (`light.halved`), each twice the one before; the widest crosses an
@@ -94,7 +97,63 @@ def estimate(
     whose weights make it a power law. Where several frames are hidden at one place, each is measured against
     the others that are seen at its rim.
     """
-    return tuple(parallel.each(one_by_one(previews.__getitem__, hidden, ambient, plate), range(len(previews))))
+    behind = one_by_one(previews.__getitem__, hidden, ambient, plate)
+
+    def one(i: int) -> _Field | None:
+        found = behind(i)
+        return None if found is None else found.ratio()
+
+    return tuple(parallel.each(one, range(len(previews))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Behind:
+    """What the fill behind one frame's mask is made of: half-size, in a box round the mask.
+
+    Attributes
+    ----------
+    frame : (n, m, 3) float32
+        Light of the frame.
+    others : (n, m, 3) float32
+        What the others show.
+    rim : (n, m) bool
+        Where both are seen, outside of the mask.
+    usable : (n, m) bool
+        Where both are known.
+    total : (n, m, 3) float32 or None
+        The sum that the ratio is applied to, where it is not `others`.
+    box : (slice, slice)
+    shape : (int, int)
+        Height and width of the half-size picture.
+    small : (int, int)
+        Of the preview.
+    """
+
+    frame: _Field
+    others: _Field
+    rim: _Bools
+    usable: _Bools
+    total: _Field | None
+    box: tuple[slice, slice]
+    shape: tuple[int, int]
+    small: tuple[int, int]
+
+    @property
+    def made_of(self) -> tuple[Hashable | NDArray[Any], ...]:
+        """All that the ratio depends on (`recall`)."""
+        place = tuple((s.start, s.stop) for s in self.box)
+        return self.frame, self.others, self.rim, self.usable, self.total, place, self.shape, self.small
+
+    def ratio(self) -> _Field:
+        """The fill: (h, w, 3), as of `estimate`."""
+        field = np.ones((*self.shape, 3), np.float32)
+        if self.rim.any():
+            rim = _grown(self.frame, self.others, self.rim, self.usable)
+            field[self.box] = _ratio(self.frame, self.others, rim)
+            if self.total is not None:
+                more = np.maximum(field[self.box] - 1, 0)
+                field[self.box] = 1 + more * (self.others + DARK) / (self.total + DARK)
+        return np.asarray(cv2.resize(field, self.small[::-1], interpolation=cv2.INTER_LINEAR))
 
 
 def one_by_one(
@@ -102,12 +161,18 @@ def one_by_one(
     hidden: Sequence[NDArray[np.uint8]],
     ambient: Sequence[bool],
     plate: NDArray[np.float32] | None = None,
-) -> Callable[[int], _Field | None]:
-    """Give the fill of any frame when asked, so that not all are held at once: `estimate` by frame number.
+    recall: Recall = anew,
+) -> Callable[[int], Behind | None]:
+    """Give what the fill of any frame is made of when asked, so that not all are held at once: `estimate` by frame number.
 
     Each preview is asked for once, and not kept; what is kept of it waits in its drawer.
     """
-    seen = parallel.each(lambda i: _kept(preview(i), hidden[i]), range(len(hidden)))
+
+    def kept(i: int) -> tuple[Kept, Kept, Kept]:
+        shown = preview(i)
+        return recall(lambda: _kept(shown, hidden[i]), "seen", shown, hidden[i])
+
+    seen = parallel.each(kept, range(len(hidden)))
     small, valid, gone = (Row(kept) for kept in zip(*seen, strict=True))
     below = None if plate is None else light.halved(plate)
     brightest = _Brightest(small, valid, gone) if below is None else None
@@ -115,10 +180,11 @@ def one_by_one(
     def shows() -> Iterator[_Bools]:
         return (v & ~g for v, g in zip(valid, gone, strict=True))
 
-    def one(i: int) -> _Field | None:
+    def one(i: int) -> Behind | None:
         hides = gone[i]
         if ambient[i] or not hides.any() or hides.all():
             return None
+        whole, total = (hides.shape[0], hides.shape[1]), None
         box = _box(hides)
         frame, seen, hides = small[i][box], valid[i][box], hides[box]
         if brightest is not None:
@@ -128,15 +194,17 @@ def one_by_one(
             beside = (v & ~(g[box] & hides).any() for v, g in zip(valid, gone, strict=True))
             others, covered = _sum(small, beside, below, i, box), np.ones(hides.shape, bool)
             frame = others + np.maximum(frame - below[box], 0)
-        rim = seen & ~hides & covered
-        field = np.ones((*gone[i].shape, 3), np.float32)
-        if rim.any():
-            rim = _grown(frame, others, rim, seen & covered)
-            field[box] = _ratio(frame, others, rim)
-            if below is not None:  # but applied to the sum of what is seen
-                total = _sum(small, shows(), below, i, box)
-                field[box] = 1 + np.maximum(field[box] - 1, 0) * (others + DARK) / (total + DARK)
-        return np.asarray(cv2.resize(field, hidden[i].shape[::-1], interpolation=cv2.INTER_LINEAR))
+            total = _sum(small, shows(), below, i, box)  # the ratio is applied to the sum of what is seen
+        return Behind(
+            frame=frame,
+            others=others,
+            rim=seen & ~hides & covered,
+            usable=seen & covered,
+            total=total,
+            box=box,
+            shape=whole,
+            small=(hidden[i].shape[0], hidden[i].shape[1]),
+        )
 
     return one
 

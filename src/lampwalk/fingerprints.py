@@ -7,8 +7,9 @@ of one series differ at most where these digests differ, and only there need the
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from hashlib import sha256
 from itertools import groupby
 from operator import itemgetter
@@ -23,6 +24,7 @@ from . import geometry, parallel, resampling
 from .composite import Former, Window, merge_order
 from .decisions import Decision, Decisions
 from .light import Field
+from .recall import Recall, anew
 
 FILE = "small/fingerprints.json"
 """In a run folder."""
@@ -43,7 +45,7 @@ Fingerprints = tuple[tuple[str, ...], ...]
 """Digests by row and column of the fixed grid."""
 
 
-def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
+def of(decisions: Decisions, contents: Mapping[str, str], recall: Recall = anew) -> Fingerprints:
     """Digest what a result is made of.
 
     Parameters
@@ -51,23 +53,33 @@ def of(decisions: Decisions, contents: Mapping[str, str]) -> Fingerprints:
     decisions : Decisions
     contents : mapping of frame name to str
         Digest of the frame's file.
+    recall : Recall
     """
     shape, numbers = decisions.series.shape, {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     tiles, everywhere = _tiles(shape), _everywhere(decisions)
-    found = {rows.start: [sha256(everywhere) for _ in tiles] for rows in geometry.strips(shape[0])}
-    for one in merge_order(decisions.frames, decisions.choices.rule):
-        d = one.in_hand()
+    found = [[sha256(everywhere) for _ in tiles] for _ in geometry.strips(shape[0])]
+    for d in merge_order(decisions.frames, decisions.choices.rule):
         own = _own(d, numbers[d.frame.name], contents[d.frame.name])
+        made_of = (own, d.gain, d.glow, d.reach, d.fill, d.hidden, shape)
+        for digests, parts in zip(found, recall(partial(_of_frame, d, own, shape), "tiles", *made_of), strict=True):
+            for digest, part in zip(digests, parts, strict=True):
+                digest.update(part)
+    return tuple(tuple(digest.hexdigest()[:DIGITS] for digest in row) for row in found)
 
-        def add(rows: slice, d: Decision = d, own: bytes = own) -> None:
-            for digest, parts in zip(found[rows.start], _ingredients(d, rows, tiles), strict=True):
-                if parts:
-                    digest.update(own)
-                for part in parts:
-                    digest.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
 
-        parallel.each(add, geometry.strips(shape[0]))
-    return tuple(tuple(digest.hexdigest()[:DIGITS] for digest in row) for row in found.values())
+def _of_frame(one: Decision, own: bytes, shape: tuple[int, int]) -> list[list[bytes]]:
+    """Digest what a frame brings to each tile, by row and column; nothing where it takes no part."""
+    tiles, d = _tiles(shape), one.in_hand()
+
+    def digest(parts: Sequence[_Part]) -> bytes:
+        found = sha256(own)
+        for part in parts:
+            found.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
+        return found.digest() if parts else b""
+
+    return parallel.each(
+        lambda rows: [digest(parts) for parts in _ingredients(d, rows, tiles)], geometry.strips(shape[0])
+    )
 
 
 def write(folder: Path, known: Fingerprints) -> None:
@@ -84,15 +96,36 @@ class Result:
     pixels : (H, W, 3) uint16
     coverage : (H, W) uint8
     made_of : Fingerprints
+    state : tuple
+        By which is seen whether its files are still as they were written (`state`).
     """
 
     pixels: NDArray[np.uint16]
     coverage: NDArray[np.uint8]
     made_of: Fingerprints
+    state: tuple[Hashable, ...] = ()
 
 
-def read_result(run: Path) -> Result | None:
-    """Read the result of a run; None where it is not known what it was made of, or it was written to since."""
+def state(run: Path) -> tuple[Hashable, ...]:
+    """Length and time of the files that a result is read from; nothing where one is missing."""
+    try:
+        found = [(run / name).stat() for name in (*RESULTS, FILE)]
+    except OSError:
+        return ()
+    return tuple((stat.st_size, stat.st_mtime_ns) for stat in found)
+
+
+def read_result(run: Path, known: Result | None = None) -> Result | None:
+    """Read the result of a run; None where it is not known what it was made of, or it was written to since.
+
+    Parameters
+    ----------
+    run : Path
+    known : Result, optional
+        What was written there last: it is given back where that is still so.
+    """
+    if known is not None and known.state and known.state == state(run):
+        return known
     try:
         made_of = json.loads((run / FILE).read_text("utf-8"))
         written = (run / FILE).stat().st_mtime_ns

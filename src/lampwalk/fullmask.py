@@ -15,6 +15,9 @@ from .geometry import STRIP_ROWS
 from .light import Field, crop_field, waiting
 from .previews import grid, shrink_part, small_shape
 
+UNPACKED = 4
+"""Strips of a painted mask that stay unpacked: on two threads, a moved strip of the picture lies in two of the mask each."""
+
 
 class FullMask:
     """A mask in the frame's own geometry, 8-bit, 255 = hidden; windows of it are made when asked for.
@@ -48,7 +51,7 @@ class FullMask:
         self._packed = tuple(packed)
         self._spans = tuple(spans)
         self._across = _hull(self._spans)
-        self._last: tuple[int, NDArray[np.uint8]] | None = None
+        self._last: tuple[tuple[int, NDArray[np.uint8]], ...] = ()
 
     @classmethod
     def found(cls, hidden: NDArray[np.uint8], full: tuple[int, int]) -> FullMask:
@@ -104,13 +107,15 @@ class FullMask:
         return (rows, across) if across.stop else None
 
     def _part(self, index: int) -> NDArray[np.uint8]:
-        last = self._last  # one assignment, one read: threads may unpack twice, but never see a half
-        if last is None or last[0] != index:
-            height = min(STRIP_ROWS, self.shape[0] - index * STRIP_ROWS)
-            block = np.frombuffer(zlib.decompress(self._packed[index]), np.uint8)
-            last = (index, block.reshape(height, self._across.stop - self._across.start))
-            self._last = last
-        return last[1]
+        last = self._last  # one read, one assignment: threads may unpack twice, but never see a half
+        for known, block in last:
+            if known == index:
+                return block
+        height = min(STRIP_ROWS, self.shape[0] - index * STRIP_ROWS)
+        block = np.frombuffer(zlib.decompress(self._packed[index]), np.uint8)
+        block = block.reshape(height, self._across.stop - self._across.start)
+        self._last = (*last[1 - UNPACKED :], (index, block))
+        return block
 
     def whole(self) -> NDArray[np.uint8]:
         """Return all rows: (H, W) uint8."""

@@ -23,6 +23,7 @@ from .errors import WorksheetError
 from .glowfit import NOISE, Floats, Light, Samples, fit, fit_one, weighted_median
 from .light import halved, times
 from .previews import Preview
+from .recall import Recall, anew
 
 SIGMAS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 """Widths of the kernel's Gaussians in half-size pixels (glow is smooth, so it is fitted at half the preview's size): a geometric row, the last a tenth of the picture.
@@ -222,6 +223,7 @@ def one_by_one(
     hidden: Sequence[NDArray[np.uint8]],
     ambient: Sequence[bool],
     known: Fit | None = None,
+    recall: Recall = anew,
 ) -> tuple[Callable[[int], _Field | None], Fit | None]:
     """Fit the glow of a series, and give that of any frame when asked, so that not all are held at once: see `estimate`.
 
@@ -233,6 +235,7 @@ def one_by_one(
         What was found before. It is taken over as long as all its heads are there, so that a changed mask changes the glow
         of other frames nowhere; one more head is measured by the kernel that is known. Where a head has gone, it
         may never have been one: all is measured anew.
+    recall : Recall
 
     Returns
     -------
@@ -247,7 +250,9 @@ def one_by_one(
         source = None if ambient[i] else _source(previews[i], hidden[i], common)
         return None if source is None else (_Head.of(source, previews[i].drawer), _place(source))
 
-    seen_heads = parallel.each(head, range(len(previews)))
+    seen_heads = parallel.each(
+        lambda i: recall(lambda: head(i), "head", ambient[i], previews[i], hidden[i], common), range(len(previews))
+    )
     heads = {i: found[0] for i, found in enumerate(seen_heads) if found is not None}
     places = [None if found is None else found[1] for found in seen_heads]
     if not heads:

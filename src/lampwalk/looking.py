@@ -45,6 +45,12 @@ def hot_pixels_of(sheet: Worksheet, shape: tuple[int, int]) -> NDArray[np.intp]:
     return np.asarray(points[inside])
 
 
+def _usable(small: NDArray[Any] | None, frame: Frame) -> NDArray[Any] | None:
+    """What is known of a frame, if it can be what `Keep` has got."""
+    whole = small is not None and small.dtype == np.uint16 and small.shape == (*small_shape(frame.shape), 3)
+    return small if whole else None
+
+
 class Looker:
     """Decodes every frame once, and keeps what is small."""
 
@@ -102,6 +108,17 @@ class Looker:
         sightings = [sighting for _, sighting in good if sighting is not None]
         return self._series, [preview for preview, _ in good], sightings
 
+    def hand_on(self, known: Known) -> bool:
+        """Keep once more what is known of all frames, small, without looking at it; False where that of any is not known."""
+
+        def one(frame: Frame) -> bool:
+            small = _usable(known(frame.name), frame)
+            if small is not None and self._keep:
+                self._keep(frame.name, small)
+            return small is not None
+
+        return all(parallel.each(one, self._series.frames))
+
     def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
         """Points found on the frames, or those of a worksheet: (n, 2) row and column."""
         return self._hot.found() if sheet is None else hot_pixels_of(sheet, self._series.shape)
@@ -115,9 +132,9 @@ class Looker:
         self, frame: Frame, *, observe: bool, known: Known, saw: Saw
     ) -> tuple[Preview, Sighting | None] | FrameError:
         try:
-            small = None if observe else known(frame.name)
+            small = None if observe else _usable(known(frame.name), frame)
             sighting = None
-            if small is None or small.dtype != np.uint16 or small.shape != (*small_shape(frame.shape), 3):
+            if small is None:
                 small, sighting = self._look_at(frame, observe=observe)
         except FrameError as error:
             return error

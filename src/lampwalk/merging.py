@@ -209,43 +209,88 @@ def merge_worksheet(
     WorksheetError
         A field cannot be used, a frame is missing or has changed.
     """
-    path, output = Path(path), Path(output)
-    sheet = worksheet.load(path)
-    home = path.parent
-    taken = [r for r in sheet.frames if r.role != "left out"]
-    files = {r.file: home / sheet.folder / r.file for r in taken}
-    for file in files.values():
-        if not file.is_file():
-            raise WorksheetError("the frame is not there", file=file, remedy='put it back, or correct "folder"')
-    desk = desk or Desk()
-    contents = _of_each(desk.content, files)
-    for r in taken:
-        if r.content not in ("", contents[r.file]) and not changed_too:
-            raise WorksheetError(
-                "the frame has changed since the run", file=files[r.file], remedy="restore it, or --changed-too"
-            )
-    series = as_series(list(files.values()))
-    hand_masks = _of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask})
-    small: Known = (lambda _: None) if changed_too else _small_ones(home, taken)
+    path, output, desk = Path(path), Path(output), desk or Desk()
+    again = _Again.of(path, desk, changed_too=changed_too)
+    desk.turn()
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
         with parallel.aside() as aside, worksheet.naming(path):
-            before = aside(lambda: fingerprints.read_result(home))
-            decisions = decide(
-                series,
-                choices=choices_of(sheet),
-                given=Given(masks=hand_masks, lamps=lamps_of(sheet), sheet=sheet, small=small),
+            # It is changed in place, so until the new one is written it is nobody's.
+            last, desk.result = desk.result, None
+            before = aside(lambda: fingerprints.read_result(path.parent, last))
+            decisions = again.decide(
+                shelf,
                 keep=partial(runfolder.write_small, folder),
                 hid=lambda d: aside(partial(_write_mask, folder, d)),
-                shelf=shelf,
                 progress=progress,
             )
-        made_of = fingerprints.of(decisions, contents)
+        made_of = fingerprints.of(decisions, again.contents, desk.recall)
         former = fingerprints.still_holding(before.result(), made_of)
         result = execute(decisions, former=former, shelf=shelf, progress=progress)
-        kept = frozenset(r.file for r in sheet.frames if r.by_hand)
-        written = _write(folder, output, result, sheet.finish, contents, by_hand=kept, former=sheet)
+        kept = frozenset(r.file for r in again.sheet.frames if r.by_hand)
+        written = _write(folder, output, result, again.sheet.finish, again.contents, by_hand=kept, former=again.sheet)
         fingerprints.write(folder, made_of)
+    desk.result = fingerprints.Result(
+        pixels=result.pixels, coverage=result.coverage, made_of=made_of, state=fingerprints.state(output)
+    )
     return Run(folder=output, worksheet=written, findings=result.findings)
+
+
+def decide_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> None:
+    """Decide what `merge_worksheet` would have to decide, so that the desk recalls it; nothing is written.
+
+    Raises
+    ------
+    WorksheetError
+        As by `merge_worksheet`.
+    """
+    again = _Again.of(path, desk)
+    fingerprints.of(again.decide(Shelf(desk=desk), progress=progress), again.contents, desk.recall)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Again:
+    """A run that is repeated: its worksheet, its frames, and what is given.
+
+    Attributes
+    ----------
+    sheet : Worksheet
+    series : Series
+    contents : mapping of frame name to str
+        Digest of the frame's file.
+    given : Given
+    """
+
+    sheet: Worksheet
+    series: Series
+    contents: Mapping[str, str]
+    given: Given
+
+    @classmethod
+    def of(cls, path: Path, desk: Desk, *, changed_too: bool = False) -> _Again:
+        sheet, home = worksheet.load(path), path.parent
+        taken = [r for r in sheet.frames if r.role != "left out"]
+        files = {r.file: home / sheet.folder / r.file for r in taken}
+        for file in files.values():
+            if not file.is_file():
+                raise WorksheetError("the frame is not there", file=file, remedy='put it back, or correct "folder"')
+        contents = _of_each(desk.content, files)
+        for r in taken:
+            if r.content not in ("", contents[r.file]) and not changed_too:
+                raise WorksheetError(
+                    "the frame has changed since the run", file=files[r.file], remedy="restore it, or --changed-too"
+                )
+        given = Given(
+            masks=_of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask}),
+            lamps=lamps_of(sheet),
+            sheet=sheet,
+            small=(lambda _: None) if changed_too else _small_ones(home, taken),
+            contents=contents,
+            recall=desk.recall,
+        )
+        return cls(sheet=sheet, series=as_series(list(files.values())), contents=contents, given=given)
+
+    def decide(self, shelf: Shelf, **told: Any) -> Decisions:
+        return decide(self.series, choices=choices_of(self.sheet), given=self.given, shelf=shelf, **told)
 
 
 def read_hand_masks(folder: Path, frames: Path) -> dict[str, FullMask]:

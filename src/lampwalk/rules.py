@@ -19,6 +19,7 @@ from . import colour, light, parallel
 from .colour import luminance
 from .errors import InputError
 from .previews import Preview
+from .recall import Recall, anew
 
 State = tuple[NDArray[Any], ...]
 """Accumulators of a picture or of a strip of it; the first is the picture, (H, W, 3) uint16, encoded."""
@@ -289,12 +290,13 @@ def one_by_one(
     previews: Sequence[Preview],
     ambient: Sequence[bool],
     glow: Sequence[light.Field | None] | None = None,
+    recall: Recall = anew,
 ) -> Callable[[int], NDArray[np.uint8] | None]:
     """Give the reach of any frame when asked, so that not all are held at once: `reach` by frame number."""
     if not any(ambient):
         return lambda _: None
     quiet = list(ambient).index(True)
-    below = _Below(previews[quiet])
+    below = recall(lambda: _Below(previews[quiet]), "below", previews[quiet])
     strays = [None] * len(previews) if glow is None else glow
 
     def one(i: int) -> NDArray[np.uint8] | None:

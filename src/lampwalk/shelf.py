@@ -179,7 +179,10 @@ class Shelf:
                 self._held = [held for held in self._held if held[0] not in self._filed]
 
     def drawer(self, memory_bytes: int) -> Drawer:
-        """Give a drawer for what is small; its file lies beside the decoded frames, and is closed with the shelf."""
+        """Give a drawer for what is small: the desk's, or one whose file lies beside the decoded frames until the shelf is closed."""
+        kept = None if self._desk is None else self._desk.drawer(memory_bytes)
+        if kept is not None:
+            return kept
         drawer = Drawer(self._scratch, memory_bytes)
         self._drawers.append(drawer)
         return drawer

@@ -157,7 +157,7 @@ class Session:
                     self.settle_now()
 
     def _decode_ahead(self) -> None:
-        """Decode and move the frames while somebody looks, so that merging what is changed need not wait for it."""
+        """Decode and move the frames while somebody looks, and decide, so that merging what is changed need not wait for it."""
         _step_back()
         with self.lock:
             self.news.wait_for(lambda: self._closing or self.table is not None)
@@ -171,8 +171,13 @@ class Session:
             for frame, place in zip(frames, places, strict=True):
                 with self.lock:
                     self.news.wait_for(lambda: self._closing or not self.merging)
-                if self._closing or not self.desk.keep(frame, hot, place):
+                if self._closing:
                     return
+                if not self.desk.keep(frame, hot, place):
+                    break
+            merging.decide_ahead(folder / runfolder.SHEET, self.desk, progress=lambda *_: self._gives_way())
+        except _GaveUp:
+            log.info("not decided ahead")
         except LampwalkError as error:
             log.info("frames are not decoded ahead: %s", error)
 
@@ -191,15 +196,10 @@ class Session:
         """Decide and merge everything at preview size; given up where something is changed meanwhile."""
         with self.lock:
             revision, sheet, masks, run = self.revision, self.sheet, dict(self.masks), self.run
-
-        def goes_on() -> None:
-            if self._closing or self.revision != revision:
-                raise _GaveUp
-
         problem = ""
         settled = None
         try:
-            settled = settle(run, sheet, masks, goes_on)
+            settled = settle(run, sheet, masks, lambda: self._goes_on(revision))
         except _GaveUp:
             return
         except LampwalkError as error:
@@ -214,6 +214,16 @@ class Session:
                 if settled is not None:
                     self.table = LightTable(settled)
                 self.tell()
+
+    def _goes_on(self, revision: int) -> None:
+        """Give background work up where something was changed meanwhile."""
+        if self._closing or self.revision != revision:
+            raise _GaveUp
+
+    def _gives_way(self) -> None:
+        """Give background work up for a merge, which does the same."""
+        if self._closing or self.merging:
+            raise _GaveUp
 
     @property
     def merging(self) -> bool:
