@@ -234,7 +234,6 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
     recall = anew
     if sheet is None:
         series, previews, lit_by_day, alignments = _aligned(series, looker)
-        parallel.give_back_memory()
     else:
         lit_by_day, alignments = records.roles_and_alignments(series, sheet)
         if given.recall is not anew and looker.hand_on(given.small):

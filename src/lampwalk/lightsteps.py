@@ -68,7 +68,6 @@ def decided(
     if choices.hide or given.masks:
         find = choices.hide and given.sheet is None
         frames, remarks = _hide(frames, small, by_day, fields, find=find, by_hand=given.masks)
-        parallel.give_back_memory()
     for d in frames:
         hid(d)
 
@@ -83,7 +82,6 @@ def decided(
     glow_fit: glow.Fit | None = None
     if choices.glow:
         frames, glow_fit = _without_glow(frames, small, hidden, by_day, fields, given.sheet, recall)
-    parallel.give_back_memory()
 
     plate = ambient.plate(small, by_day)
     with parallel.aside() as aside:
