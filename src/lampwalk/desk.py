@@ -116,7 +116,11 @@ class Desk:
         return known[1]
 
     def ready(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = _AS_IT_IS) -> Source | None:
-        """Pixels of a frame as `keep` has left them, not to be written to; None where it has not."""
+        """Pixels of a frame as `keep` has left them, moved or else as decoded, not to be written to; None where it has not."""
+        found = self._kept(frame, hot, frame_to_reference)
+        return self._kept(frame, hot, _AS_IT_IS) if found is None else found
+
+    def _kept(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix) -> Source | None:
         path, count = self._file(frame, hot, frame_to_reference), 3 * frame.shape[0] * frame.shape[1]
         if path is None:
             return None
@@ -129,8 +133,8 @@ class Desk:
                 if moved.is_file() and moved.stat().st_size == 2 * count:
                     return Moved(file=FileIO(moved), shape=frame.shape, levels=levels)
         except (OSError, ValueError):  # gone, or cut short
-            return None
-        return self.ready(frame, hot)
+            pass
+        return None
 
     def keep(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = _AS_IT_IS) -> bool:
         """Decode a frame and keep it ready to be merged, unless it is kept already; False where there is no room for it.
@@ -147,7 +151,7 @@ class Desk:
         needed = self.needed(frame, frame_to_reference)
         if path is None or needed > self._left:
             return False
-        if self.ready(frame, hot, frame_to_reference) is not None:
+        if self._kept(frame, hot, frame_to_reference) is not None:
             return True
         part = path.with_suffix(".part")
         try:

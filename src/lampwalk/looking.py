@@ -152,24 +152,24 @@ class Looker:
         try:
             decoded = self._shelf.decode(frame, len(self._series))
             pixels = working_pixels(frame, decoded)
-            if first:
-                self._collect(frame, pixels, observe=observe)
+            if first and observe:
+                self._collect(frame, pixels)
                 self._names_points = True
         finally:
             if first:
                 self._named.set()
         small = shrink(pixels)
         sighting = replace(alignment.observe(pixels), drawer=self._drawer) if observe else None
-        if not first:
+        if observe and not first:  # else the first one may be known, and never looked at
             self._named.wait()  # the first frame names the points that could be hot
             if self._names_points:
-                self._collect(frame, pixels, observe=observe)
+                self._collect(frame, pixels)
         if small is pixels:  # it is small enough as it is, and its memory is given back
             small = pixels.copy()
         self._shelf.looked_at(frame, decoded, last=last)
         return small, sighting
 
-    def _collect(self, frame: Frame, pixels: Pixels, *, observe: bool) -> None:
-        if observe and frame.array is None:
+    def _collect(self, frame: Frame, pixels: Pixels) -> None:
+        if frame.array is None:
             with self._lock:
                 self._hot.add(pixels)

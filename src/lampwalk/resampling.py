@@ -96,6 +96,9 @@ class Moved:
                 raise OutputError("a scratch file beside the result cannot be read", remedy="merge again")
         return tile
 
+    def __del__(self) -> None:
+        self.file.close()
+
 
 Source = Pixels | Moved
 """A whole frame as the second pass gets it."""

@@ -8,12 +8,15 @@ import cv2
 import imageio.v3 as iio
 import numpy as np
 import pytest
+import tifffile
 
-from lampwalk import runfolder
+from lampwalk import geometry, resampling, runfolder
+from lampwalk.bench import Bench
 from lampwalk.desk import Desk
-from lampwalk.errors import FrameError, WorksheetError
+from lampwalk.errors import FrameError, OutputError, WorksheetError
 from lampwalk.frames import Frame, as_series
 from lampwalk.hotpixels import remove
+from lampwalk.resampling import Moved
 from lampwalk.shelf import Shelf
 
 NONE = np.zeros((0, 2), np.intp)
@@ -142,3 +145,64 @@ def test_a_mask_file_of_another_kind_is_read_but_not_taken_over(tmp_path):
     path.write_bytes(plain[:33] + chunk + plain[33:])
     assert np.array_equal(runfolder.read_packed_mask(path).whole(), mask)
     assert runfolder.read_packed_mask(path).png == b""
+
+
+MOTION = np.array([[1.001, 0.002, -1.3], [-0.002, 1.0, 0.6], [0, 0, 1]])
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_frame_is_kept_moved(desk, tmp_path, bits):
+    rng = np.random.default_rng(4)
+    shape = (300, 700)
+    picture = rng.integers(0, 2**bits - 1, (*shape, 3)).astype(f"uint{bits}")
+    folder = tmp_path / "deep"
+    folder.mkdir()
+    for name, part in (("00.tif", picture), ("01.tif", picture // 2)):  # one alone is no series
+        tifffile.imwrite(folder / name, part, photometric="rgb", compression="deflate")
+    frame = as_series(folder).frames[0]
+    assert desk.ready(frame, NONE, MOTION) is None
+    assert desk.keep(frame, NONE, MOTION)
+    kept = desk.ready(frame, NONE, MOTION)
+    assert isinstance(kept, Moved)
+    assert desk.ready(frame, NONE) is None
+    assert files(tmp_path)[0].stat().st_size == 6 * 300 * 700 == desk.needed(frame, MOTION)
+    bench, other = Bench(), Bench()
+    assert resampling.levels_of(kept, MOTION) == resampling.levels_of(picture, MOTION)
+    for rows in geometry.strips(shape[0]):
+        grid = geometry.tiles(slice(0, shape[1]), shape[1])
+        here, there = (resampling.warp_tiles(p, MOTION, rows, grid, b) for p, b in ((kept, bench), (picture, other)))
+        for a, b in zip(here, there, strict=True):
+            assert np.array_equal(a, b)
+
+
+def test_what_is_moved_serves_one_motion_only(desk, frames):
+    desk.keep(frames[0], NONE)
+    assert isinstance(desk.ready(frames[0], NONE, MOTION), np.ndarray)  # as it was decoded
+    desk.keep(frames[0], NONE, MOTION)
+    assert isinstance(desk.ready(frames[0], NONE, MOTION), Moved)
+    assert isinstance(desk.ready(frames[0], NONE, MOTION + 1e-9), np.ndarray)
+
+
+@pytest.mark.parametrize("harm", ["delete", "cut"])
+def test_a_moved_frame_may_be_damaged_at_any_time(desk, frames, tmp_path, harm):
+    desk.keep(frames[0], NONE, MOTION)
+    [path] = files(tmp_path)
+    kept = desk.ready(frames[0], NONE, MOTION)
+    if harm == "delete":
+        path.unlink()
+        assert kept.tile(slice(0, 60), slice(0, 90), Bench()).shape == (60, 90, 3)  # it is still held
+    else:
+        with path.open("r+b") as file:
+            file.truncate(1000)
+        with pytest.raises(OutputError, match="cannot be read"):
+            kept.tile(slice(0, 60), slice(0, 90), Bench())
+    assert desk.ready(frames[0], NONE, MOTION) is None
+
+
+def test_frames_fit_or_not(frames, tmp_path):
+    desk = Desk(tmp_path / "run", limit_bytes=3 * 60 * 90 * 3 + 1)
+    eye = np.eye(3)
+    assert desk.fits(frames, [eye, eye, eye])
+    assert not desk.fits(frames, [eye, eye, MOTION])
+    desk.keep(frames[0], NONE)
+    assert not desk.fits(frames, [eye, eye, eye])

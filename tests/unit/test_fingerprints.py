@@ -13,9 +13,9 @@ import pytest
 import tifffile
 
 import lampwalk
-from lampwalk import composite, fingerprints, merging, worksheet
+from lampwalk import composite, fill, fingerprints, lightsteps, merging, resampling, worksheet
 from lampwalk.desk import Desk
-from lampwalk.errors import WorksheetError
+from lampwalk.errors import OutputError, WorksheetError
 from lampwalk.frames import Frame, as_series
 from lampwalk.geometry import STRIP_ROWS, TILE_COLUMNS
 from lampwalk.light import crop_field
@@ -243,4 +243,126 @@ def test_frames_decoded_ahead_give_the_same_picture(run, monkeypatch):
     assert decoded == []
     for name in RESULTS:
         assert (run / name).read_bytes() == (whole / name).read_bytes(), name
+    desk.clear()
+
+
+def with_desk_and_without(run: Path, desk: Desk, tmp_path: Path) -> None:
+    """Merge by what a desk recalls, and with nothing known; both must give the same run folder."""
+    bare = tmp_path / "bare"
+    shutil.copytree(run, bare)
+    (bare / fingerprints.FILE).unlink()
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    lampwalk.merge_worksheet(bare / "worksheet.json", bare)
+    names = {path.relative_to(bare) for path in bare.rglob("*") if path.is_file()}
+    assert names == {path.relative_to(run) for path in run.rglob("*") if path.is_file()}
+    for name in names:
+        assert (run / name).read_bytes() == (bare / name).read_bytes(), name
+    shutil.rmtree(bare)
+
+
+@pytest.mark.parametrize("rule", ["lighten", "sum"])
+def test_what_a_desk_recalls_never_changes_a_correction(run, tmp_path, rule):
+    path = run / "worksheet.json"
+    sheet = json.loads(path.read_text("utf-8"))
+    sheet["merge"]["rule"] = rule
+    path.write_text(json.dumps(sheet), "utf-8")
+    desk = Desk(run)
+    with_desk_and_without(run, desk, tmp_path)
+    paint(run, "07", slice(150, 400), slice(900, 1380), 255)
+    with_desk_and_without(run, desk, tmp_path)
+    paint(run, "06", slice(500, 700), slice(200, 500), 255)
+    edit(run, "06.jpg", gain_ev=-0.7, warmth=-30.0)
+    with_desk_and_without(run, desk, tmp_path)
+    paint(run, "07", slice(150, 400), slice(900, 1380), 0)
+    with_desk_and_without(run, desk, tmp_path)
+    edit(run, "07.jpg", on=False)
+    with_desk_and_without(run, desk, tmp_path)
+    edit(run, "07.jpg", on=True)
+    edit(run, "06.jpg", ambient_ev=0.2)
+    with_desk_and_without(run, desk, tmp_path)
+    desk.clear()
+
+
+def test_what_was_decided_ahead_is_not_decided_again(run, monkeypatch):
+    desk, made = Desk(run), []
+    for module, name in ((lightsteps, "_levelled"), (fill.Behind, "ratio"), (fingerprints, "_of_frame")):
+        step = getattr(module, name)
+        monkeypatch.setattr(module, name, lambda *a, n=name, s=step, **k: made.append(n) or s(*a, **k))
+    before = (run / "composite.tif").read_bytes()
+    merging.decide_ahead(run / "worksheet.json", desk)
+    assert made.count("_levelled") == 1
+    assert made.count("ratio") >= 1
+    assert made.count("_of_frame") == 4
+    made.clear()
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    assert made == []
+    assert (run / "composite.tif").read_bytes() == before
+    paint(run, "07", slice(150, 200), slice(1300, 1380), 255)
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    assert "_levelled" not in made
+    assert 1 <= made.count("_of_frame") < 4
+    desk.clear()
+
+
+def test_a_merge_that_fails_leaves_nothing_wrong_behind(run, tmp_path, monkeypatch):
+    desk = Desk(run)
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    assert desk.result is not None
+    paint(run, "07", slice(150, 400), slice(900, 1380), 255)
+
+    def full(*_, **__):
+        raise OutputError("cannot be written: No space left on device", remedy="make room")
+
+    with monkeypatch.context() as m:
+        m.setattr("lampwalk.encode.write_jpeg", full)
+        with pytest.raises(OutputError, match="No space left"):
+            merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    paint(run, "07", slice(150, 400), slice(900, 1380), 0)
+    with_desk_and_without(run, desk, tmp_path)
+    desk.clear()
+
+
+def test_a_result_that_was_written_to_since_is_not_recalled(run, windows):
+    desk = Desk(run)
+    for _ in range(2):
+        merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    assert windows == [(), ()]
+    path = run / "composite.tif"
+    path.write_bytes(path.read_bytes()[:-100] + bytes(100))
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    assert windows[2] is None
+    desk.clear()
+
+
+@pytest.mark.parametrize("harm", ["delete", "cut"])
+def test_small_pictures_that_are_lost_meanwhile_are_found_again(run, tmp_path, harm):
+    desk = Desk(run)
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    lost = run / "small" / "06.jpg.tif"
+    data = lost.read_bytes()
+    lost.unlink()
+    if harm == "cut":
+        lost.write_bytes(data[:1000])
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    assert lost.read_bytes() == data
+    desk.clear()
+
+
+def test_frames_moved_ahead_give_the_same_picture(run, monkeypatch, tmp_path):
+    desk = Desk(run)
+    sheet = worksheet.load(run / "worksheet.json")
+    frames = originals(run, sheet)
+    places = [sheet.frame(frame.name).homography for frame in frames]
+    assert desk.fits(frames, places)
+    for frame, place in zip(frames, places, strict=True):
+        assert desk.keep(frame, hot_pixels_of(sheet, frame.shape), place)
+    monkeypatch.setattr(resampling, "_cubic", lambda *_: pytest.fail("moved once more"))
+    paint(run, "07", slice(150, 400), slice(900, 1380), 255)
+    bare = tmp_path / "bare"
+    shutil.copytree(run, bare)
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    monkeypatch.undo()
+    lampwalk.merge_worksheet(bare / "worksheet.json", bare)
+    for name in RESULTS:
+        assert (run / name).read_bytes() == (bare / name).read_bytes(), name
     desk.clear()

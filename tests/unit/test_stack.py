@@ -47,3 +47,19 @@ def test_wrong_shape_and_type_are_named():
         stack.add(np.zeros((2, 2, 3), np.uint16))
     with pytest.raises(InputError, match="nothing"):
         Stack((2, 2)).pixels()
+
+
+@pytest.mark.parametrize("rule", ["lighten", "brightest", "sum"])
+def test_a_part_of_a_picture_is_stacked_like_the_whole(rule):
+    rng = np.random.default_rng(8)
+    whole, part = Stack((40, 60), np.uint16, rule=rule), Stack((20, 30), np.uint16, rule=rule, first=(10, 20))
+    rows, cols = slice(10, 30), slice(20, 50)
+    for number in (1, 2, 3):
+        frame = rng.integers(0, 65535, (40, 60, 3), np.uint16)
+        whole.add(frame, number=number, ambient=number == 1)
+        part.add_strip(10, frame[rows, cols], number, left=20, ambient=number == 1)
+    for a, b in zip(whole.part(rows, cols), part.part(rows, cols), strict=True):
+        assert np.array_equal(a, b)
+    assert np.array_equal(part.pixels(), whole.pixels()[rows, cols])
+    if rule == "sum":
+        assert np.array_equal(part.daylight(rows, cols), whole.daylight(rows, cols))
