@@ -35,9 +35,10 @@ _log = logging.getLogger(__name__)
 ROOM = 2.0
 """A scratch file is written only where the disk has this many times the room that it needs."""
 
-WORTH = 1.0
-"""Writing the first frame must take less than this share of the decoder's time; reading takes little beside it, and where both cost
-the same, files take 130 to 300 MB less memory (45 MP: see benchmarks/speed.md). A slower disk is given up after a few pieces."""
+WORTH = 0.5
+"""Writing the first frame must take less than this share of the decoder's time. The trial flatters the disk: the other files need memory
+of the system, too, which is slow where it is fresh. Measured on 45 MP frames: see benchmarks/speed.md. A slower disk is given up after
+a few pieces."""
 
 PIECE_BYTES = 8_000_000
 """Written between two looks at the clock."""
