@@ -202,7 +202,7 @@ def _without_glow(
     recorded = None if sheet is None else sheet.merge.get("glow_fit")
     known = None if recorded is None else glow.Fit.from_data(recorded, [d.frame.name for d in frames])
     glow_of, found = glow.one_by_one(before, hidden, by_day, known, recall)
-    masks = () if any(by_day) else tuple(hidden)  # by which the darkest is chosen where no frame shows daylight alone
+    unseen = () if any(by_day) else tuple(hidden)  # where no frame shows daylight alone, the darkest that is seen does
 
     def one(i: int) -> tuple[Preview, Field | None]:
         stray = glow_of(i)
@@ -213,7 +213,7 @@ def _without_glow(
 
     def taken_off(i: int) -> Decision:
         fit = None if found is None else (found.kernel, found.rim, found.heads[i])
-        made_of = (i, tuple(by_day), before, fit, hidden[i], *masks)
+        made_of = (i, tuple(by_day), before, fit, hidden[i], *unseen)
         small[i], stray = recall(lambda: one(i), "glow", *made_of)
         return frames[i] if stray is None else replace(frames[i], glow=stray)
 

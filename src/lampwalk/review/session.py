@@ -180,6 +180,8 @@ class Session:
             log.info("not decided ahead")
         except LampwalkError as error:
             log.info("frames are not decoded ahead: %s", error)
+        except Exception:  # the merge says it better, or does not need it
+            log.exception("frames are not decoded ahead")
 
     def _fill_anew(self, table: LightTable) -> None:
         """After a change of lamps: the fills behind all masks, which take longer than a slider may."""
