@@ -28,7 +28,7 @@ from .light import Field
 from .looking import Progress
 from .profiles import Profile
 from .records import worksheet_of
-from .resampling import Source
+from .resampling import Ready
 from .shelf import Shelf
 from .stack import FILLED, Stack
 from .worksheet import Worksheet
@@ -147,7 +147,7 @@ def execute(
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     benches = Benches()
 
-    def add(piece: tuple[Stack, Window], d: Decision, pixels: Source) -> None:
+    def add(piece: tuple[Stack, Window], d: Decision, pixels: Ready) -> None:
         with benches.one() as bench:
             add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
 
@@ -247,10 +247,10 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
 
 def _decoded(
     on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp], ahead: int
-) -> Iterator[tuple[Decision, Source]]:
+) -> Iterator[tuple[Decision, Ready]]:
     """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next."""
     with ThreadPoolExecutor(ahead) as reader:
-        waiting: deque[Future[Source]] = deque(
+        waiting: deque[Future[Ready]] = deque(
             reader.submit(shelf.ready, d.frame, hot, d.frame_to_reference) for d in on[:ahead]
         )
         for i, d in enumerate(on):
@@ -286,13 +286,13 @@ def _profile(decisions: Decisions) -> Profile:
     return profiles.recognise(reference.facts.icc)
 
 
-def add_strip(stack: Stack, at: Window, d: Decision, pixels: Source, number: int, bench: Bench) -> None:
+def add_strip(stack: Stack, at: Window, d: Decision, pixels: Ready, number: int, bench: Bench) -> None:
     """One strip of one frame, or whole tiles of it, onto the stack."""
     for cols, part in _parts(at, d, pixels, bench):
         stack.add_strip(at[0].start, part, number, left=cols.start, ambient=d.role == "ambient")
 
 
-def _parts(at: Window, d: Decision, pixels: Source, bench: Bench) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
+def _parts(at: Window, d: Decision, pixels: Ready, bench: Bench) -> Iterator[tuple[slice, NDArray[np.uint16]]]:
     """Warp, correct and weaken the tiles of a window in which the frame takes part; one tile stays in the processor's cache.
 
     Yields

@@ -17,10 +17,7 @@ from .drawer import IN_MEMORY, Drawer
 from .errors import Finding, SeriesError
 from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
-from .light import (
-    Field,
-    waiting,
-)
+from .light import Field, waiting
 from .looking import Keep, Known, Looker, Progress
 from .offer import Offer
 from .previews import Preview, align_preview
@@ -231,13 +228,12 @@ def decide(
 def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices, given: Given, hid: Hid) -> Decisions:
     sheet = given.sheet
     previews: list[Preview] = []
-    recall = anew
     if sheet is None:
         series, previews, lit_by_day, alignments = _aligned(series, looker)
     else:
         lit_by_day, alignments = records.roles_and_alignments(series, sheet)
-        if given.recall is not anew and looker.hand_on(given.small):
-            recall = given.recall
+        if given.recall is not anew and not looker.hand_on(given.small):
+            given = replace(given, recall=anew)  # every frame must be looked at, whatever else is known of it
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
     left_out = [(series.frames[i].name, found.reason) for i, found in enumerate(alignments) if i not in used]
     if len(used) < 2:
@@ -264,7 +260,6 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
         previews.clear()  # each is let go of as soon as it is aligned
         return parallel.each(lambda i: align_preview(own.pop(i), alignments[i].frame_to_reference), used)  # type: ignore[arg-type]
 
-    given = replace(given, recall=recall)
     frames, glow_fit, offer, remarks = lightsteps.decided(
         frames, small, reference, fields, choices=choices, given=given, hid=hid
     )

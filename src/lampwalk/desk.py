@@ -21,7 +21,7 @@ from .frames import Frame, content_hash, working_pixels
 from .fullmask import FullMask
 from .geometry import Matrix, is_identity
 from .recall import Memory, Recall, anew
-from .resampling import SHARPENED, Moved, Source
+from .resampling import SHARPENED, Moved, Ready
 from .unpacked import P
 
 if TYPE_CHECKING:
@@ -115,12 +115,12 @@ class Desk:
                 self._contents[path] = known = (state, content_hash(path).hex())
         return known[1]
 
-    def ready(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = _AS_IT_IS) -> Source | None:
+    def ready(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = _AS_IT_IS) -> Ready | None:
         """Pixels of a frame as `keep` has left them, moved or else as decoded, not to be written to; None where it has not."""
         found = self._kept(frame, hot, frame_to_reference)
         return self._kept(frame, hot, _AS_IT_IS) if found is None else found
 
-    def _kept(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix) -> Source | None:
+    def _kept(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix) -> Ready | None:
         path, count = self._file(frame, hot, frame_to_reference), 3 * frame.shape[0] * frame.shape[1]
         if path is None:
             return None

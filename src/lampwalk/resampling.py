@@ -100,7 +100,7 @@ class Moved:
         self.file.close()
 
 
-Source = Pixels | Moved
+Ready = Pixels | Moved
 """A whole frame as the second pass gets it."""
 
 
@@ -113,7 +113,7 @@ def move(picture: Pixels, frame_to_reference: Matrix, shape: tuple[int, int], fi
 
 
 def warp_tiles(
-    picture: Source, frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench
+    picture: Ready, frame_to_reference: Matrix, rows: slice, grid: Sequence[slice], bench: Bench
 ) -> Iterator[NDArray[Any]]:
     """Tiles of a picture in the reference's geometry, one after the other; black where the frame does not reach.
 
@@ -159,7 +159,7 @@ def _near(picture: Unpacked, frame_to_reference: Matrix, rows: slice, grid: Sequ
     return picture.near(slice(min(d.start for d in down), max(d.stop for d in down)), bench)
 
 
-def levels_of(picture: Source, frame_to_reference: Matrix) -> Levels:
+def levels_of(picture: Ready, frame_to_reference: Matrix) -> Levels:
     """Levels of `warp_tiles`: a moved frame of 8 bits has steps between its own, and room for what sharpening puts below black."""
     if isinstance(picture, Moved):
         return picture.levels

@@ -27,7 +27,7 @@ from .drawer import Drawer
 from .errors import about
 from .frames import Frame
 from .geometry import Matrix
-from .resampling import Moved, Source
+from .resampling import Moved, Ready
 from .unpacked import Pixels, Unpacked
 
 _log = logging.getLogger(__name__)
@@ -133,7 +133,7 @@ class Shelf:
             self._file(frame.name, pixels)
         self._hold(frame, pixels, frame.name)
 
-    def ready(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = np.eye(3)) -> Source:  # noqa: B008
+    def ready(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = np.eye(3)) -> Ready:  # noqa: B008
         """Return the frame as the second pass merges it: without hot pixels, in the working curve.
 
         Parameters
@@ -168,7 +168,7 @@ class Shelf:
             _log.info("the scratch file of %s was lost; decoding again", frame.name)
         return frame.unpacked() or frame.pixels(self._room)
 
-    def give_back(self, frame: Frame, pixels: Source) -> None:
+    def give_back(self, frame: Frame, pixels: Ready) -> None:
         """Take back a frame that the second pass has done with: without scratch files, a later one is decoded into its memory."""
         if not self._worth and not isinstance(pixels, Moved):
             self._hold(frame, pixels, "")
