@@ -124,3 +124,11 @@ def test_options_that_cannot_be_meant(option, small_scene, tmp_path, capsys):
     assert main(["merge", str(small_scene / "frames"), "--output", str(tmp_path / "run"), *option]) == 2
     assert "(" in capsys.readouterr().err
     assert not (tmp_path / "run").exists()
+
+
+@pytest.mark.parametrize("option", [["--off", "77"], ["--stops", "77=1"], ["--warm", "77=20"]])
+def test_a_lamp_of_no_frame_is_answered_with_the_names_that_there_are(option, small_scene, tmp_path, capsys):
+    assert main(["merge", str(small_scene / "frames"), "--output", str(tmp_path / "run"), *option]) == 2
+    told = capsys.readouterr().err
+    assert "no frame is called '77'" in told
+    assert "01.jpg" in told

@@ -147,9 +147,10 @@ def _lamps(args: argparse.Namespace) -> dict[str, Lamp]:
         for text in option:
             frame, _, number = text.rpartition("=")
             try:
-                change(frame, **{field: float(number)})
+                value = float(number)
             except ValueError as error:
                 raise InputError(f"{text!r} is no FRAME=NUMBER", remedy="write for example 03=-0.5") from error
+            change(frame, **{field: value})
     return told
 
 
