@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import colour, geometry, light, parallel, profiles, resampling, rules
-from .bench import Bench, Benches
+from .bench import Bench
 from .decisions import Choices, Decision, Decisions, Given, decide
 from .desk import prepared
 from .drawer import IN_MEMORY
@@ -26,6 +26,7 @@ from .fullmask import FullMask
 from .geometry import strips
 from .light import Field
 from .looking import Progress
+from .parallel import Lent
 from .profiles import Profile
 from .records import worksheet_of
 from .resampling import Ready
@@ -145,7 +146,7 @@ def execute(
     seen = [d for d in on if _takes_part(light.waiting(d.reach, IN_MEMORY), windows)]
     reference = _profile(decisions)
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
-    benches = Benches()
+    benches = Lent(Bench)
 
     def add(piece: tuple[Stack, Window], d: Decision, pixels: Ready) -> None:
         with benches.one() as bench:
@@ -309,8 +310,8 @@ def _parts(at: Window, d: Decision, pixels: Ready, bench: Bench) -> Iterator[tup
     warped = resampling.warp_tiles(pixels, d.frame_to_reference, rows, grid, bench)
     matters = (_matters(field, rows, grid) for field in (factor, stray))
     for across, part, scaled, lowered in zip(grid, warped, *matters, strict=True):
-        gain = factor.render(rows, across, bench, "gain") if factor is not None and scaled else None
-        light_off = stray.render(rows, across, bench, "stray") if stray is not None and lowered else None
+        gain = factor.render(rows, across, bench, "warped") if factor is not None and scaled else None
+        light_off = stray.render(rows, across, bench, "pixels") if stray is not None and lowered else None
         lit = light.relight(part, gain, light_off, levels=levels, bench=bench)
         yield across, lit if masked is None else _weakened(lit, across, *masked)
 

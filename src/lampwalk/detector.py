@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from importlib import resources
-from threading import local
 from typing import Any, TypeVar
 
 import cv2
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import cues, parallel
+from .parallel import Lent
 from .previews import Preview
 
 T = TypeVar("T")
@@ -44,7 +44,7 @@ def probability(previews: Sequence[Preview], ambient: Sequence[bool]) -> list[ND
     Returns
     -------
     list of N (h, w) float32, 0-1
-        Zero where a frame does not reach, and everywhere for a single frame.
+        Zero where a frame does not reach, and everywhere for an ambient frame and for a single one.
     """
     return each(previews, ambient, lambda _, chance: chance)
 
@@ -53,22 +53,12 @@ def each(previews: Sequence[Preview], ambient: Sequence[bool], use: Callable[[in
     """Use the `probability` of every frame, so that not all are held at once: what `use` makes of (frame number, it)."""
     if len(previews) < 2:
         return [use(i, np.zeros(p.shape, np.float32)) for i, p in enumerate(previews)]
-    made: dict[int, T] = {}
+    nets, made = Lent(_own_net), dict[int, T]()
     for group in _groups(list(ambient)):
+        chance_of = _compared([previews[i] for i in group], [ambient[i] for i in group], nets)
         new = [i for i in group if i not in made]
-        made |= zip(new, _each_of_group(previews, ambient, group, new, use), strict=True)
+        made |= zip(new, parallel.each(lambda i: use(i, chance_of(group.index(i))), new), strict=True)  # noqa: B023
     return [made[i] for i in range(len(previews))]
-
-
-def _each_of_group(
-    previews: Sequence[Preview],
-    ambient: Sequence[bool],
-    group: Sequence[int],
-    new: Sequence[int],
-    use: Callable[[int, NDArray[np.float32]], T],
-) -> list[T]:
-    chance_of = _compared([previews[i] for i in group], [ambient[i] for i in group])
-    return parallel.each(lambda i: use(i, chance_of(group.index(i))), new)
 
 
 def _groups(ambient: list[bool]) -> list[list[int]]:
@@ -84,14 +74,19 @@ def _groups(ambient: list[bool]) -> list[list[int]]:
     return [sorted(day + rest[start::count]) for start in range(count)]
 
 
-def _compared(previews: Sequence[Preview], ambient: Sequence[bool]) -> Callable[[int], NDArray[np.float32]]:
+def _compared(
+    previews: Sequence[Preview], ambient: Sequence[bool], nets: Lent[Any]
+) -> Callable[[int], NDArray[np.float32]]:
     """Compare the frames of a group; gives the probability of any one of them."""
     compared = cues.Comparison(previews, ambient)
     shape = cues.working_shape(previews[0].shape)
 
     def one(i: int) -> NDArray[np.float32]:
         preview = previews[i]
-        chance = _chance(compared.cues(i), shape)
+        if ambient[i]:
+            return np.zeros(preview.shape, np.float32)
+        with nets.one() as net:
+            chance = _chance(net, compared.cues(i), shape)
         if shape != preview.shape:
             method = cv2.INTER_AREA if preview.shape[0] < shape[0] else cv2.INTER_LINEAR
             chance = np.asarray(cv2.resize(chance, preview.shape[::-1], interpolation=method), np.float32)
@@ -100,9 +95,8 @@ def _compared(previews: Sequence[Preview], ambient: Sequence[bool]) -> Callable[
     return one
 
 
-def _chance(found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.float32]:
+def _chance(net: Any, found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.float32]:
     """Run the net on one frame: probability per pixel of the working size, float32."""
-    net = _own_net()
     for name in ("coarse", "fine", "detail"):
         net.setInput(getattr(found, name)[None], name)
     del found  # the net has its own copy
@@ -114,18 +108,13 @@ def _chance(found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.float32]:
 
 
 def _own_net() -> Any:
-    """Give this thread's net: a net keeps its inputs, so threads cannot share one.
+    """Load a net; it keeps its inputs, so threads cannot share one.
 
     OpenCV 5 has two engines; the classic one takes two thirds of the new one's time for 3 x 3 convolutions. It is only
     used for a net that is read from a file by name, which fails for some names on Windows.
     """
-    if not hasattr(_thread, "net"):
-        with resources.as_file(resources.files(__package__).joinpath("weights", WEIGHTS)) as path:
-            try:
-                _thread.net = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
-            except cv2.error:
-                _thread.net = cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))
-    return _thread.net
-
-
-_thread = local()
+    with resources.as_file(resources.files(__package__).joinpath("weights", WEIGHTS)) as path:
+        try:
+            return cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+        except cv2.error:
+            return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))

@@ -389,7 +389,7 @@ def relight(
     levels : Levels, optional
         Of the values; by default those of files.
     bench : Bench, optional
-        Where the result lies, under the name "lit".
+        Where the result lies, under the name "sharp" like tiles that were warped: these are overwritten.
 
     Returns
     -------
@@ -399,7 +399,7 @@ def relight(
     levels = levels or colour.levels_of(encoded.dtype)
     if factor is None and stray is None and levels == colour.SIXTEEN:
         return encoded
-    lit: NDArray[np.uint16] = (bench or Bench()).array("lit", encoded.shape, np.uint16)
+    lit: NDArray[np.uint16] = (bench or Bench()).array("sharp", encoded.shape, np.uint16)
     if factor is None and stray is None:
         cv2.LUT(encoded, _encoded_table(levels), dst=lit)
         return lit

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, Protocol, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 import cv2
 
@@ -79,6 +79,28 @@ def aside() -> Iterator[Start]:
         for job in jobs:
             if not job.cancelled():
                 job.result()
+
+
+class Lent(Generic[T]):
+    """Things of which each thread needs one at a time, and that are dear to make.
+
+    Parameters
+    ----------
+    make : callable
+        Makes one more, where none is free.
+    """
+
+    def __init__(self, make: Callable[[], T]) -> None:
+        self._make, self._free = make, list[T]()
+
+    @contextmanager
+    def one(self) -> Iterator[T]:
+        """Lend one."""
+        thing = self._free.pop() if self._free else self._make()  # pop and append are one step each
+        try:
+            yield thing
+        finally:
+            self._free.append(thing)
 
 
 M_ARENA_MAX = -8

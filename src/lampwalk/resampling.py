@@ -89,7 +89,7 @@ class Moved:
             The file was cut short.
         """
         height = rows.stop - rows.start
-        tile = bench.array("tile", (height, cols.stop - cols.start, 3), np.uint16)
+        tile = bench.array("sharp", (height, cols.stop - cols.start, 3), np.uint16)
         with self.lock:
             self.file.seek(tile.itemsize * 3 * (rows.start * self.shape[1] + cols.start * height))
             if self.file.readinto(tile.reshape(-1).view(np.uint8).data) != tile.nbytes:
@@ -276,23 +276,25 @@ def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArr
 
 
 def _cubic(source: _Source, size: tuple[int, int], blocks: list[_Block], bench: Bench) -> NDArray[np.uint16]:
-    """Interpolate a tile of this width and height."""
+    """Interpolate a tile of this width and height, in three places of the bench."""
     linear, shape = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, (size[1], size[0], 4)
     eight = source.pixels.dtype == np.uint8
     kind: Any = np.uint16 if eight else np.float32
     # Four channels take less than half the time of three.
     pixels = bench.array("pixels", (*source.pixels.shape[:2], 4), source.pixels.dtype)
     cv2.cvtColor(source.pixels, cv2.COLOR_RGB2RGBA, dst=pixels)
-    sharp, warped = bench.array("sharp", pixels.shape, kind), bench.array("warped", shape, kind)
+    sharp = bench.array("sharp", pixels.shape, kind)
     _sharpen(pixels, blocks, sharp, bench)
+    warped = bench.array("warped", shape, kind)
     cv2.warpPerspective(sharp, source.inside, size, dst=warped, flags=linear, borderMode=cv2.BORDER_REPLICATE)
-    rounded = warped
+    ceiling = _ceiling(pixels, source.inside, size, bench)
     if not eight:
-        rounded = bench.array("rounded", shape, np.uint16)
+        rounded = bench.array("pixels", shape, np.uint16)
         cv2.addWeighted(warped, 1, warped, 0, 0, dst=rounded, dtype=cv2.CV_16U)  # and saturated, in one pass
-    cv2.min(rounded, _ceiling(pixels, source.inside, size, bench), dst=rounded)
-    tile = bench.array("tile", (*shape[:2], 3), np.uint16)
-    cv2.cvtColor(rounded, cv2.COLOR_RGBA2RGB, dst=tile)
+        warped = rounded
+    cv2.min(warped, ceiling, dst=warped)
+    tile = bench.array("sharp", (*shape[:2], 3), np.uint16)
+    cv2.cvtColor(warped, cv2.COLOR_RGBA2RGB, dst=tile)
     return tile
 
 
@@ -302,7 +304,7 @@ def _sharpen(pixels: NDArray[Any], blocks: list[_Block], out: NDArray[Any], benc
         full, zero, depth, signed = STEPS, SHARPENED.zero, cv2.CV_16S, out.view(np.int16)
     else:
         full, zero, depth, signed = 1, 0, cv2.CV_32F, out
-        deep = bench.array("deep", pixels.shape, np.float32)
+        deep = bench.array("warped", pixels.shape, np.float32)
         np.copyto(deep, pixels)
         pixels = deep
     for down, across, x, y in blocks:
@@ -360,25 +362,21 @@ def _sides(forth: Matrix, place: _Point, most: int) -> tuple[_Point, _Point]:
 
 
 def _ceiling(pixels: NDArray[Any], inside: Matrix, size: tuple[int, int], bench: Bench) -> NDArray[np.uint16]:
-    """The brightest of the four pixels round each place, in the levels of the tile.
+    """The brightest of the four pixels round each place, in the levels of the tile; `pixels` do not outlast it.
 
     Beside a bright edge a cubic is too bright, and a maximum over frames collects just that. Its undershoot never wins,
     so it is left as it is. Measured in benchmarks/alignment.md.
     """
     rows = pixels.reshape(len(pixels), -1)
-    brightest = bench.array("brightest", pixels.shape, pixels.dtype).reshape(rows.shape)
-    cv2.max(rows[:-1], rows[1:], dst=brightest[:-1])  # of the pixel and the next ones
-    brightest[-1] = rows[-1]
-    cv2.max(brightest[:, :-4], brightest[:, 4:], dst=brightest[:, :-4])
+    cv2.max(rows[:-1], rows[1:], dst=rows[:-1])  # in place, of the pixel and the next ones
+    cv2.max(rows[:, :-4], rows[:, 4:], dst=rows[:, :-4])
     floor = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]]) @ inside  # floor(x) = round(x - 0.5)
     nearest = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    ceiling = bench.array("ceiling", (size[1], size[0], 4), pixels.dtype)
-    cv2.warpPerspective(
-        brightest.reshape(pixels.shape), floor, size, dst=ceiling, flags=nearest, borderMode=cv2.BORDER_REPLICATE
-    )
+    ceiling = bench.array("sharp", (size[1], size[0], 4), pixels.dtype)
+    cv2.warpPerspective(pixels, floor, size, dst=ceiling, flags=nearest, borderMode=cv2.BORDER_REPLICATE)
     if ceiling.dtype == np.uint16:
         return ceiling
-    raised = bench.array("raised", ceiling.shape, np.uint16)
+    raised = bench.array("pixels", ceiling.shape, np.uint16)
     # the quickest way that OpenCV has from a level of 8 bits to one of 16: half the time of a table
     cv2.filter2D(ceiling, cv2.CV_16S, _LEVEL, dst=raised.view(np.int16), delta=SHARPENED.zero)
     return raised

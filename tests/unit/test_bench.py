@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lampwalk.bench import Bench, Benches
+from lampwalk.bench import Bench
 
 
 def test_one_name_is_one_memory_and_another_name_another():
@@ -20,11 +20,3 @@ def test_a_larger_array_than_before_has_all_its_elements():
     large[:] = 7
     assert (large == 7).all()
     assert np.shares_memory(large, bench.array("a", (2, 2), np.uint8))
-
-
-def test_a_bench_in_use_is_lent_to_nobody_else():
-    benches = Benches()
-    with benches.one() as one, benches.one() as other:
-        assert one is not other
-    with benches.one() as again:
-        assert again in (one, other)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from importlib import resources
-from threading import local
 
 import cv2
 import numpy as np
@@ -51,6 +50,13 @@ def test_a_long_series_is_compared_in_groups_and_no_frame_is_lost(monkeypatch) -
     assert max(float(np.mean(p > 0.5)) for k, p in enumerate(found) if k != 1) < 0.002
 
 
+def test_a_frame_without_flash_holds_no_equipment_whatever_it_shows() -> None:
+    frames = series(stand=True, n=4)
+    found = detector.probability(frames, [True, True, False, False])
+    assert not found[0].any()
+    assert not found[1].any()
+
+
 def test_a_bare_scene_stays_blank() -> None:
     for p in detector.probability(series(stand=False), [True, False, False, False, False]):
         assert p.dtype == np.float32
@@ -81,7 +87,6 @@ def test_a_file_that_opencv_cannot_open_by_name_is_read_all_the_same(monkeypatch
         return read(source, *engine)
 
     monkeypatch.setattr(cv2.dnn, "readNetFromONNX", only_from_memory)
-    monkeypatch.setattr(detector, "_thread", local())
     from_memory = detector.probability(frames, [True, False, False])
     assert max(float(np.abs(a - b).max()) for a, b in zip(by_name, from_memory, strict=True)) < 0.01
 

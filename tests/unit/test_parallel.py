@@ -68,3 +68,13 @@ def test_a_job_that_was_cancelled_is_no_error():
         waiting = aside(lambda: 1 / 0)
         assert waiting.cancel()
         go_on.set()
+
+
+def test_what_is_in_use_is_lent_to_nobody_else_and_is_made_once():
+    made = []
+    lent = parallel.Lent(lambda: made.append(object()) or made[-1])
+    with lent.one() as one, lent.one() as other:
+        assert one is not other
+    with lent.one() as again:
+        assert again in (one, other)
+    assert len(made) == 2
