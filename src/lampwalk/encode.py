@@ -19,22 +19,25 @@ import secrets
 import struct
 import zlib
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from . import metadata
+from . import jpegstrips, metadata
 from .errors import InputError, OutputError
 
 _log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+R = TypeVar("R")
 
 STRIP_ROWS = 64
 """Rows of one TIFF strip: about 3 MB at 45 megapixels, so threads have work and readers can take a part."""
@@ -56,7 +59,7 @@ _JPEG_XMP_NAME = b"http://ns.adobe.com/xap/1.0/\0"
 _PNG_HEAD = 8 + 25
 """Bytes of signature and IHDR, which must come first (PNG, W3C, 5.6)."""
 
-_FOR_MASKS = [
+_OF_FEW_VALUES = [
     cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE,
     cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE, cv2.IMWRITE_PNG_COMPRESSION, 1,
 ]  # fmt: skip
@@ -97,7 +100,7 @@ def write_tiff(
     with whole(path) as temporary:
         tifffile.imwrite(
             temporary,
-            _deflated_strips(pixels) if deflate else _plain_strips(pixels),
+            _in_turn(_deflated, _plain_strips(pixels)) if deflate else _plain_strips(pixels),
             shape=pixels.shape,
             dtype=pixels.dtype,
             byteorder="<",
@@ -123,7 +126,7 @@ def write_jpeg(
     xmp: bytes | None = None,
     quality: int = JPEG_QUALITY,
 ) -> None:
-    """Write a baseline JPEG file with full colour resolution (4:4:4).
+    """Write a baseline JPEG file with full colour resolution (4:4:4), in strips between restart markers.
 
     Parameters
     ----------
@@ -156,7 +159,13 @@ def write_jpeg(
         _ICC: icc,
         _XMP: _JPEG_XMP_NAME + xmp if xmp else None,
     }
-    _store(path, _encoded(".jpg", _bgr(pixels, np.uint8), options, named))
+
+    def strip(top: int) -> memoryview:
+        part = _bgr(pixels[top : top + rows], np.uint8)
+        return _encoded(".jpg", part, options, {} if top else named)
+
+    rows = jpegstrips.strip_rows(pixels.shape[1])
+    _store(path, jpegstrips.joined(_in_turn(strip, range(0, len(pixels), rows)), (pixels.shape[0], pixels.shape[1])))
 
 
 def write_png(
@@ -177,18 +186,18 @@ def write_png(
         As `metadata.for_output` makes them.
     """
     _check(pixels)
-    # OpenCV's default (run lengths of row differences) is both the fastest for masks and as small as level 1.
     encoded = _encoded(".png", _bgr(pixels, pixels.dtype), [], {_EXIF: exif, _ICC: icc})
-    _store(path, encoded[:_PNG_HEAD], _png_xmp(xmp) if xmp else b"", encoded[_PNG_HEAD:])
+    _store(path, (encoded[:_PNG_HEAD], _png_xmp(xmp) if xmp else b"", encoded[_PNG_HEAD:]))
 
 
-def write_mask(path: Path, mask: NDArray[np.uint8]) -> None:
-    """Write a mask, (H, W) uint8, as PNG.
+def write_map(path: Path, values: NDArray[np.uint8]) -> None:
+    """Write a mask or another map of few values, (H, W) uint8, as PNG.
 
-    Without a filter, as most of it is of two values: in three quarters of the time, some 80 kB larger at 45 megapixels.
+    Without a filter, which such maps do not need: in three quarters of the time. At 45 megapixels a mask is some 80 kB larger,
+    and a coverage map by an eighth.
     """
-    _check(mask)
-    _store(path, _encoded(".png", _bgr(mask, mask.dtype), _FOR_MASKS, {}))
+    _check(values)
+    _store(path, (_encoded(".png", _bgr(values, values.dtype), _OF_FEW_VALUES, {}),))
 
 
 def encode_png(pixels: NDArray[Any], *, icc: bytes | None = None) -> bytes:
@@ -264,7 +273,7 @@ def _encoded(ending: str, bgr: NDArray[Any], options: list[int], carried: Mappin
     return memoryview(encoded.reshape(-1).data)
 
 
-def _store(path: Path, *parts: bytes | memoryview) -> None:
+def _store(path: Path, parts: Iterable[bytes | memoryview]) -> None:
     with whole(path) as temporary, temporary.open("wb") as file:
         file.writelines(parts)
 
@@ -280,13 +289,13 @@ def _plain_strips(pixels: NDArray[Any]) -> Iterator[NDArray[Any]]:
         yield np.ascontiguousarray(pixels[top : top + STRIP_ROWS])
 
 
-def _deflated_strips(pixels: NDArray[Any]) -> Iterator[bytes]:
-    """Compressed strips in order; a few ahead, so that memory holds a few strips and all cores work."""
+def _in_turn(pack: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
+    """Packed items in order; a few ahead, so that memory holds a few and all cores work."""
     threads = _cores()
-    waiting: deque[Future[bytes]] = deque()
-    with ThreadPoolExecutor(threads, thread_name_prefix="deflate") as pool:
-        for strip in _plain_strips(pixels):
-            waiting.append(pool.submit(_deflated, strip))
+    waiting: deque[Future[R]] = deque()
+    with ThreadPoolExecutor(threads, thread_name_prefix="pack") as pool:
+        for item in items:
+            waiting.append(pool.submit(pack, item))
             if len(waiting) > 2 * threads:
                 yield waiting.popleft().result()
         while waiting:

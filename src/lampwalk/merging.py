@@ -433,9 +433,9 @@ def _write(
 
     jobs: list[Callable[[], None]] = [
         write_composite,
-        lambda: encode.write_jpeg(folder / "picture.jpg", picture, **told),
+        lambda: encode.write_map(folder / "coverage.png", result.coverage),
         lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture, mask_of=mask_of),
-        lambda: encode.write_png(folder / "coverage.png", result.coverage),
+        lambda: encode.write_jpeg(folder / "picture.jpg", picture, **told),  # on all cores by itself
     ]
     with parallel.aside() as aside:
         aside(lambda: runfolder.settle(folder / "small"))
@@ -451,7 +451,7 @@ def _write_mask(folder: Path, d: Decision) -> None:
     if d.hidden is not None and d.hidden.png:
         path.write_bytes(d.hidden.png)
     else:
-        encode.write_mask(path, full_mask(d))
+        encode.write_map(path, full_mask(d))
 
 
 def _contents(series: Series, desk: Desk) -> dict[str, str]:

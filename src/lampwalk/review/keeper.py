@@ -135,4 +135,4 @@ class Keeper:
         else:
             out = new
         path.parent.mkdir(exist_ok=True)
-        encode.write_mask(path, out)
+        encode.write_map(path, out)
