@@ -21,7 +21,7 @@ from .decisions import Choices, Decision, Decisions, Given, decide
 from .desk import prepared
 from .drawer import IN_MEMORY
 from .errors import Finding
-from .frames import Series, as_series
+from .frames import Frame, Series, as_series
 from .fullmask import FullMask
 from .geometry import strips
 from .light import Field
@@ -153,10 +153,14 @@ def execute(
             add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
 
     with parallel.limited(threads):
-        for done, (d, pixels) in enumerate(_decoded(seen, shelf, decisions.hot_pixels, 1 if former is None else 2)):
-            parallel.each(partial(add, d=d, pixels=pixels), pieces)
-            if progress:
-                progress("merging", done + 1, len(seen))
+        with parallel.rounds(pieces) as rounds:
+            for done, (d, pixels) in enumerate(_decoded(seen, shelf, decisions.hot_pixels, 1 if former is None else 2)):
+                rounds.next(partial(add, d=d, pixels=pixels))
+                del pixels
+                if progress and done:
+                    progress("merging", done, len(seen))
+        if progress and seen:
+            progress("merging", len(seen), len(seen))
         filled = [d for d in on if d.fill is not None]
         if filled:
             parallel.each(lambda piece: fill_strip(*piece, filled), pieces)
@@ -249,19 +253,23 @@ def full_mask(d: Decision) -> NDArray[np.uint8]:
 def _decoded(
     on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp], ahead: int
 ) -> Iterator[tuple[Decision, Ready]]:
-    """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next."""
+    """Decode some frames ahead of the one in hand: one where merging it takes longer than decoding the next.
+
+    A frame is in hand until the next but one is asked for.
+    """
     with ThreadPoolExecutor(ahead) as reader:
-        waiting: deque[Future[Ready]] = deque(
-            reader.submit(shelf.ready, d.frame, hot, d.frame_to_reference) for d in on[:ahead]
-        )
+
+        def begin(d: Decision) -> Future[Ready]:
+            return reader.submit(shelf.ready, d.frame, hot, d.frame_to_reference)
+
+        waiting, in_hand = deque(begin(d) for d in on[:ahead]), deque[tuple[Frame, Ready]]()
         for i, d in enumerate(on):
-            pixels = waiting.popleft().result()
+            in_hand.append((d.frame, waiting.popleft().result()))
+            yield d.in_hand(), in_hand[-1][1]
+            if i:
+                shelf.give_back(*in_hand.popleft())
             if i + ahead < len(on):
-                more = on[i + ahead]
-                waiting.append(reader.submit(shelf.ready, more.frame, hot, more.frame_to_reference))
-            yield d.in_hand(), pixels
-            shelf.give_back(d.frame, pixels)
-            del pixels
+                waiting.append(begin(on[i + ahead]))
         shelf.clear()
 
 

@@ -6,7 +6,7 @@ import ctypes
 import logging
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -46,6 +46,57 @@ def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
         return [function(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(function, items))
+
+
+class Rounds(Generic[T]):
+    """Gives the same items to one function after the other; an item waits for nothing but its own turn in the round before.
+
+    So no thread waits for the last items of a round while the next one could begin.
+    """
+
+    def __init__(self, items: Iterable[T], pool: ThreadPoolExecutor | None) -> None:
+        self._items, self._pool = list(items), pool
+        self._last: list[Future[object]] = []
+
+    def next(self, function: Callable[[T], object]) -> None:
+        """Begin a round; returns when the round before has ended. The first error of any item is raised."""
+        if self._pool is None:
+            for item in self._items:
+                function(item)
+            return
+
+        def after(before: Future[object] | None, item: T) -> object:
+            if before is not None:
+                before.result()
+            return function(item)
+
+        last: Sequence[Future[object] | None] = self._last or [None] * len(self._items)
+        self._last = [self._pool.submit(after, *job) for job in zip(last, self._items, strict=True)]
+        for job in last:
+            if job is not None:
+                job.result()
+
+    def end(self) -> None:
+        """Wait for the last round."""
+        for job in self._last:
+            job.result()
+
+
+@contextmanager
+def rounds(items: Iterable[T]) -> Iterator[Rounds[T]]:
+    """Give `Rounds` of some items on a few threads; all have ended with the block, or are dropped where it ends with an error."""
+    threads = _threads.get() or os.cpu_count() or 1
+    if threads < 2:
+        yield Rounds(items, None)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        made = Rounds(items, pool)
+        try:
+            yield made
+            made.end()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 class Start(Protocol):
