@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+import platform
+import subprocess
+import sys
 import threading
 
 import cv2
@@ -78,3 +81,59 @@ def test_what_is_in_use_is_lent_to_nobody_else_and_is_made_once():
     with lent.one() as again:
         assert again in (one, other)
     assert len(made) == 2
+
+
+FAULTS = """
+import resource, sys
+import numpy as np
+from lampwalk import parallel
+
+def faults():
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+
+parallel.share_one_heap()
+np.zeros(3 << 20, np.uint8)[:] = 1
+before = faults()
+np.zeros(3 << 20, np.uint8)[:] = 1
+print(faults() - before)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="a setting of glibc")
+def test_a_program_uses_the_memory_of_an_array_again():
+    done = subprocess.run([sys.executable, "-c", FAULTS], capture_output=True, text=True, check=True)
+    assert int(done.stdout) < 100  # pages of 3 MiB that are fresh: 768
+
+
+def test_a_round_begins_while_the_last_item_of_the_one_before_is_still_at_work():
+    may_end, done = threading.Event(), []
+
+    def slow_last(item):
+        if item == 1:
+            assert may_end.wait(10)
+        done.append(("first", item))
+
+    def second(item):
+        done.append(("second", item))
+        if item == 0:
+            may_end.set()
+
+    with parallel.limited(2), parallel.rounds([0, 1]) as rounds:
+        rounds.next(slow_last)
+        rounds.next(second)
+    assert done[:2] == [("first", 0), ("second", 0)]
+    assert done[2:] == [("first", 1), ("second", 1)]
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_an_error_in_a_round_comes_through(threads):
+    def fail(item):
+        raise KeyError(item)
+
+    def two_rounds():
+        with parallel.limited(threads), parallel.rounds([0, 1, 2]) as rounds:
+            rounds.next(fail)
+            rounds.next(lambda _: None)
+
+    with pytest.raises(KeyError):
+        two_rounds()
