@@ -8,7 +8,7 @@ import signal
 import threading
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
@@ -125,11 +125,16 @@ def own_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+_settings = ExitStack()
+"""What holds in a worker process as long as this is kept."""
+
+
 def _attend(threads: int) -> None:
     """Set up a worker process: the parent alone hears Ctrl-C, and says so by SIGTERM."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave)
-    parallel.limited(threads).__enter__()
+    _settings.enter_context(parallel.limited(threads))
+    parallel.share_one_heap()
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()

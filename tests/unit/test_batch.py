@@ -134,6 +134,11 @@ def test_processes_of_our_own_survive_a_killed_worker(shoots, tmp_path, monkeypa
     assert (tmp_path / "runs" / "b.died").exists()
 
 
+def test_a_worker_leaves_the_other_cores_to_the_other_workers():
+    with workers.own_processes(2) as pool:
+        assert pool.submit(cv2.getNumThreads).result() == 1
+
+
 def test_a_worker_told_to_end_tidies_up_whole_though_the_pool_tells_it_again(shoots, tmp_path, monkeypatch):
     """A worker without work dies where it waits, which breaks the pool, which then ends the others by force."""
     monkeypatch.setattr(batch, "merge_job", tidy_up_slowly)
