@@ -153,9 +153,9 @@ def execute(
             add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
 
     with parallel.limited(threads):
-        with parallel.rounds(pieces) as rounds:
+        with parallel.rounds(pieces) as begin:
             for done, (d, pixels) in enumerate(_decoded(seen, shelf, decisions.hot_pixels, 1 if former is None else 2)):
-                rounds.next(partial(add, d=d, pixels=pixels))
+                begin(partial(add, d=d, pixels=pixels))
                 del pixels
                 if progress and done:
                     progress("merging", done, len(seen))

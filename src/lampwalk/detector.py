@@ -54,10 +54,14 @@ def each(previews: Sequence[Preview], ambient: Sequence[bool], use: Callable[[in
     if len(previews) < 2:
         return [use(i, np.zeros(p.shape, np.float32)) for i, p in enumerate(previews)]
     nets, made = Lent(_own_net), dict[int, T]()
-    for group in _groups(list(ambient)):
+
+    def compare(group: list[int]) -> None:
         chance_of = _compared([previews[i] for i in group], [ambient[i] for i in group], nets)
         new = [i for i in group if i not in made]
-        made |= zip(new, parallel.each(lambda i: use(i, chance_of(group.index(i))), new), strict=True)  # noqa: B023
+        made.update(zip(new, parallel.each(lambda i: use(i, chance_of(group.index(i))), new), strict=True))
+
+    for group in _groups(list(ambient)):
+        compare(group)
     return [made[i] for i in range(len(previews))]
 
 

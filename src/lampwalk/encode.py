@@ -160,12 +160,13 @@ def write_jpeg(
         _XMP: _JPEG_XMP_NAME + xmp if xmp else None,
     }
 
+    (height, width), rows = pixels.shape[:2], jpegstrips.strip_rows(pixels.shape[1])
+
     def strip(top: int) -> memoryview:
         part = _bgr(pixels[top : top + rows], np.uint8)
         return _encoded(".jpg", part, options, {} if top else named)
 
-    rows = jpegstrips.strip_rows(pixels.shape[1])
-    _store(path, jpegstrips.joined(_in_turn(strip, range(0, len(pixels), rows)), (pixels.shape[0], pixels.shape[1])))
+    _store(path, jpegstrips.joined(_in_turn(strip, range(0, height, rows)), (height, width)))
 
 
 def write_png(

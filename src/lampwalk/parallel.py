@@ -6,7 +6,7 @@ import ctypes
 import logging
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -38,62 +38,49 @@ def limited(threads: int) -> Iterator[None]:
         _threads.reset(token)
 
 
+def _allowed() -> int:
+    """Threads that may be used here."""
+    return _threads.get() or os.cpu_count() or 1
+
+
 def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
     """Apply a function to all items: the results in the order of the items; the first error is raised."""
     items = list(items)
-    threads = min(_threads.get() or os.cpu_count() or 1, len(items))
+    threads = min(_allowed(), len(items))
     if threads < 2:
         return [function(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(function, items))
 
 
-class Rounds(Generic[T]):
-    """Gives the same items to one function after the other; an item waits for nothing but its own turn in the round before.
+@contextmanager
+def rounds(items: Iterable[T]) -> Iterator[Callable[[Callable[[T], object]], None]]:
+    """Give a function that begins a round: the same items for one function after the other, on a few threads.
 
-    So no thread waits for the last items of a round while the next one could begin.
+    An item waits for nothing but its own turn in the round before, so no thread waits for the last items of a round while the next
+    one could begin. A round that is begun returns when the one before has ended; the last one has ended with the block. The
+    first error of any item is raised, and what has not begun is dropped.
     """
+    items = list(items)
+    nothing: Future[object] = Future()
+    nothing.set_result(None)
+    last = [nothing] * len(items)
+    with ThreadPoolExecutor(_allowed()) as pool:
 
-    def __init__(self, items: Iterable[T], pool: ThreadPoolExecutor | None) -> None:
-        self._items, self._pool = list(items), pool
-        self._last: list[Future[object]] = []
-
-    def next(self, function: Callable[[T], object]) -> None:
-        """Begin a round; returns when the round before has ended. The first error of any item is raised."""
-        if self._pool is None:
-            for item in self._items:
-                function(item)
-            return
-
-        def after(before: Future[object] | None, item: T) -> object:
-            if before is not None:
+        def begin(function: Callable[[T], object]) -> None:
+            def after(before: Future[object], item: T) -> object:
                 before.result()
-            return function(item)
+                return function(item)
 
-        last: Sequence[Future[object] | None] = self._last or [None] * len(self._items)
-        self._last = [self._pool.submit(after, *job) for job in zip(last, self._items, strict=True)]
-        for job in last:
-            if job is not None:
+            nonlocal last
+            before, last = last, [pool.submit(after, *job) for job in zip(last, items, strict=True)]
+            for job in before:
                 job.result()
 
-    def end(self) -> None:
-        """Wait for the last round."""
-        for job in self._last:
-            job.result()
-
-
-@contextmanager
-def rounds(items: Iterable[T]) -> Iterator[Rounds[T]]:
-    """Give `Rounds` of some items on a few threads; all have ended with the block, or are dropped where it ends with an error."""
-    threads = _threads.get() or os.cpu_count() or 1
-    if threads < 2:
-        yield Rounds(items, None)
-        return
-    with ThreadPoolExecutor(threads) as pool:
-        made = Rounds(items, pool)
         try:
-            yield made
-            made.end()
+            yield begin
+            for job in last:
+                job.result()
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise

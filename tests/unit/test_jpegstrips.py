@@ -30,9 +30,8 @@ def in_strips(bgr: np.ndarray) -> bytes:
     return b"".join(jpegstrips.joined(strips, bgr.shape[:2]))
 
 
-@pytest.mark.parametrize(
-    "shape", [(1300, 37), (257, 640), (128, 9), (5, 5)]
-)  # more than eight strips, broken blocks, one strip
+# more than eight strips, broken blocks, one strip
+@pytest.mark.parametrize("shape", [(1300, 37), (257, 640), (128, 9), (5, 5)])
 def test_a_file_of_strips_shows_the_same_pixels_as_one_made_at_once(shape: tuple[int, int]) -> None:
     bgr = picture(*shape)
     once, data = encoded(bgr).tobytes(), in_strips(bgr)

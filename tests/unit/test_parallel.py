@@ -84,7 +84,7 @@ def test_what_is_in_use_is_lent_to_nobody_else_and_is_made_once():
 
 
 FAULTS = """
-import resource, sys
+import resource
 import numpy as np
 from lampwalk import parallel
 
@@ -118,9 +118,9 @@ def test_a_round_begins_while_the_last_item_of_the_one_before_is_still_at_work()
         if item == 0:
             may_end.set()
 
-    with parallel.limited(2), parallel.rounds([0, 1]) as rounds:
-        rounds.next(slow_last)
-        rounds.next(second)
+    with parallel.limited(2), parallel.rounds([0, 1]) as begin:
+        begin(slow_last)
+        begin(second)
     assert done[:2] == [("first", 0), ("second", 0)]
     assert done[2:] == [("first", 1), ("second", 1)]
 
@@ -131,9 +131,9 @@ def test_an_error_in_a_round_comes_through(threads):
         raise KeyError(item)
 
     def two_rounds():
-        with parallel.limited(threads), parallel.rounds([0, 1, 2]) as rounds:
-            rounds.next(fail)
-            rounds.next(lambda _: None)
+        with parallel.limited(threads), parallel.rounds([0, 1, 2]) as begin:
+            begin(fail)
+            begin(lambda _: None)
 
     with pytest.raises(KeyError):
         two_rounds()
