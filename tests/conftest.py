@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from pathlib import Path
 
@@ -9,6 +10,11 @@ import pytest
 
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))  # for `scoring`
+
+if (
+    signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+):  # a shell may start what runs in the background so, and children inherit it
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 SHARED = HERE.parent.parent / "shared"
 
