@@ -11,9 +11,8 @@ import pytest
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))  # for `scoring`
 
-if (
-    signal.getsignal(signal.SIGINT) is signal.SIG_IGN
-):  # a shell may start what runs in the background so, and children inherit it
+# What a shell starts in the background may ignore Ctrl-C, and children inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 SHARED = HERE.parent.parent / "shared"
