@@ -22,6 +22,7 @@ from .fullmask import FullMask
 from .geometry import Matrix, is_identity
 from .recall import Memory, Recall, anew
 from .resampling import SHARPENED, Moved, Ready
+from .spares import Spares
 from .unpacked import P
 
 if TYPE_CHECKING:
@@ -31,7 +32,8 @@ ENDING = ".lampwalk-frames"
 """Of the folder of decoded frames, hidden beside the run folder; it may be deleted at any time."""
 
 LIMIT_BYTES = 4_000_000_000
-"""Frames beyond this are not kept: 14 frames of 45 MP that are moved, or 30 of 8 bits as they are decoded."""
+"""Frames beyond this are not kept: 14 frames of 45 MP that are moved, or 30 of 8 bits as they are decoded. The pictures of the run
+lie there once besides."""
 
 ROOM = 4.0
 """Frames are kept only where the disk has this many times the room that one more needs."""
@@ -56,7 +58,9 @@ class Desk:
     Attributes
     ----------
     result : Result or None
-        What was written last.
+        What was merged last.
+    spares : Spares
+        Files of it that are written already.
     """
 
     def __init__(self, run: Path | None = None, limit_bytes: int = LIMIT_BYTES) -> None:
@@ -67,15 +71,16 @@ class Desk:
         self._drawers: dict[int, Drawer] = {}
         self._memory = Memory()
         self.result: Result | None = None
+        self.spares = Spares(self._folder)
         self.clear()
 
     @property
     def recall(self) -> Recall:
-        """What was made on previews since the last `turn`, and in the round before."""
+        """What was made on previews since the last `turn`, and in the round before that."""
         return anew if self._folder is None else self._memory
 
     def turn(self) -> None:
-        """Begin with a merge: what the last one had no use for is forgotten."""
+        """End a merge: what it had no use for is forgotten with the next one."""
         self._memory.turn()
 
     def drawer(self, memory_bytes: int) -> Drawer | None:
@@ -187,6 +192,7 @@ class Desk:
         """Forget everything, and delete the decoded frames."""
         self._memory.clear()
         self.result = None
+        self.spares.clear()
         for drawer in self._drawers.values():
             drawer.close()
         self._drawers = {}

@@ -117,6 +117,27 @@ def write_tiff(
         _add_exif(temporary, exif, big=big)
 
 
+def write_windows(path: Path, pixels: NDArray[np.uint16], windows: Iterable[tuple[slice, slice]]) -> None:
+    """Write parts of a picture over those of a file, which then is what `write_tiff` would make of the picture.
+
+    Parameters
+    ----------
+    path : Path
+        Of a picture of the same shape, as `write_tiff` has written it without compression; changed in place.
+    pixels : (H, W, 3) uint16
+    windows : iterable of (rows, columns)
+        Where the file holds something else.
+    """
+    with tifffile.TiffFile(path) as file:
+        start = file.pages.first.dataoffsets[0]  # its strips lie one behind the other
+    pixel = pixels.itemsize * pixels.shape[2]
+    with path.open("r+b", buffering=0) as raw:
+        for rows, cols in windows:
+            for y in range(rows.start, rows.stop):
+                raw.seek(start + (y * pixels.shape[1] + cols.start) * pixel)
+                raw.write(pixels[y, cols].reshape(-1).view(np.uint8).data)
+
+
 def write_jpeg(
     path: Path,
     pixels: NDArray[Any],

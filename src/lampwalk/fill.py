@@ -175,7 +175,7 @@ def one_by_one(
     seen = parallel.each(kept, range(len(hidden)))
     small, valid, gone = (Row(kept) for kept in zip(*seen, strict=True))
     below = None if plate is None else light.halved(plate)
-    brightest = _Brightest(small, valid, gone) if below is None else None
+    brightest = recall(lambda: _Brightest(small, valid, gone), "brightest", *seen) if below is None else None
 
     def shows() -> Iterator[_Bools]:
         return (v & ~g for v, g in zip(valid, gone, strict=True))

@@ -149,16 +149,23 @@ def still_holding(result: Result | None, made_of: Fingerprints) -> Former | None
     made_of : Fingerprints
         Of what is to be merged now.
     """
-    if result is None:
+    windows = (
+        None
+        if result is None
+        else changed(result.made_of, made_of, (result.coverage.shape[0], result.coverage.shape[1]))
+    )
+    if result is None or windows is None:
         return None
+    return Former(pixels=result.pixels, coverage=result.coverage, windows=windows)
+
+
+def changed(before: Fingerprints, after: Fingerprints, shape: tuple[int, int]) -> tuple[Window, ...] | None:
+    """Say where two results of height and width `shape` may differ, as whole tiles; None where they may everywhere."""
     try:
-        same = [[a == b for a, b in zip(*rows, strict=True)] for rows in zip(result.made_of, made_of, strict=True)]
+        same = [[a == b for a, b in zip(*rows, strict=True)] for rows in zip(before, after, strict=True)]
     except (TypeError, ValueError):  # of another picture, or no fingerprints at all
         return None
-    if not any(map(any, same)):
-        return None
-    windows = tuple(_windows(same, result.coverage.shape))
-    return Former(pixels=result.pixels, coverage=result.coverage, windows=windows)
+    return tuple(_windows(same, shape)) if any(map(any, same)) else None
 
 
 def _mapped(path: Path) -> NDArray[np.uint16]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -47,15 +47,17 @@ class Extras:
     keep_location: bool = False
 
 
-def write(folder: Path, result: Composite, picture: NDArray[Any], carried: Metadata, extras: Extras) -> None:
+def write(
+    folder: Path, result: Composite, finished: Callable[[], NDArray[Any]], carried: Metadata, extras: Extras
+) -> None:
     """Write the further files into a run folder.
 
     Parameters
     ----------
     folder : Path
     result : Composite
-    picture : (H, W, 3) uint8 or uint16
-        The finished picture.
+    finished : callable
+        Gives the finished picture, (H, W, 3) uint8 or uint16.
     carried : Metadata
     extras : Extras
     """
@@ -66,7 +68,7 @@ def write(folder: Path, result: Composite, picture: NDArray[Any], carried: Metad
     if extras.clip:
         deliver.write_clip(folder / CLIP, _growing(result))
     if extras.delivery:
-        deliver.write_delivery(folder / DELIVERY, picture, carried=carried, long_side=extras.delivery)
+        deliver.write_delivery(folder / DELIVERY, finished(), carried=carried, long_side=extras.delivery)
 
 
 def _layers(result: Composite) -> Iterator[tuple[str, NDArray[Any]]]:

@@ -77,16 +77,18 @@ def decided(
             lambda: small[i].drawer.put(_in_reference(frames[i])), "hides", mask, place, frames[i].frame.shape
         )
 
-    hidden = Row(parallel.each(hides, range(len(frames))))
+    kept = parallel.each(hides, range(len(frames)))
+    hidden = Row(kept)
 
     glow_fit: glow.Fit | None = None
     if choices.glow:
         frames, glow_fit = _without_glow(frames, small, hidden, by_day, fields, given.sheet, recall)
 
-    plate = ambient.plate(small, by_day)
+    seen, days = tuple(small), tuple(by_day)
+    dark = tuple(preview for preview, day in zip(small, days, strict=True) if day or not any(days))
+    plate = recall(lambda: ambient.plate(seen, days), "plate", any(days), dark)
     with parallel.aside() as aside:
-        seen = tuple(small)
-        offer = aside(lambda: offer_of(seen, plate, by_day, hidden))
+        offer = aside(lambda: recall(lambda: offer_of(seen, plate, days, hidden), "offer", seen, days, *kept))
         frames = _changed(frames, small, plate, fields, recall)
         on = [i for i, d in enumerate(frames) if d.lamp.on]
         if choices.quiet:
@@ -98,7 +100,9 @@ def decided(
 
             def shown(i: int) -> Preview:
                 d = frames[i]
-                return recall(lambda: _as_merged(d, small[i], plate), "merged", small[i], d.reach, d.glow, plate)
+                return recall(
+                    lambda: _as_merged(d, small[i], plate), "merged", small[i], d.reach, d.glow, any(days), dark
+                )
 
             frames = _filled(frames, shown, hidden, on, below, fields, recall)
     return frames, glow_fit, offer.result(), remarks

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from . import encode, fingerprints, finish, handoff, metadata, parallel, runfolder, worksheet
+from . import encode, fingerprints, finish, handoff, parallel, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
@@ -25,8 +25,10 @@ from .fullmask import FullMask
 from .handoff import Extras
 from .looking import MEMORY_BYTES, Known, Progress
 from .offer import Offer
+from .outputs import Outputs, carried_by, outputs_of
 from .previews import small_shape
 from .shelf import Shelf
+from .spares import Spares
 from .worksheet import FrameRecord, Lamp, Worksheet
 
 T = TypeVar("T")
@@ -174,8 +176,14 @@ def merge_folder(
             finishing = finishing.on(decisions.offer)
         kept = former.finish if former else {}
         told = kept if finishing is None else finish.to_json(finishing)
-        contents = contents_read.result()
-        sheet = _write(folder, output, result, told, contents, by_hand=frozenset(by_hand), extras=extras)
+        contents, carried = contents_read.result(), carried_by(result, keep_location=extras.keep_location)
+        outputs = outputs_of(
+            result, carried, told, made_of=(), contents=contents, small=folder, compression=extras.compression
+        )
+        outputs.write(folder, Spares())
+        handoff.write(folder, result, outputs.finished, carried, extras)
+        sheet = _sheet_of(result, output, told, contents, by_hand=frozenset(by_hand))
+        runfolder.write_sheet(folder, sheet)
         if (digests := made_of.result()) is not None:
             fingerprints.write(folder, digests)
     return Run(folder=output, worksheet=sheet, findings=result.findings)
@@ -211,32 +219,32 @@ def merge_worksheet(
     """
     path, output, desk = Path(path), Path(output), desk or Desk()
     again = _Again.of(path, desk, changed_too=changed_too)
-    desk.turn()
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
         with parallel.aside() as aside, worksheet.naming(path):
-            # It is changed in place, so until the new one is written it is nobody's.
-            last, desk.result = desk.result, None
-            before = aside(lambda: fingerprints.read_result(path.parent, last))
-            decisions = again.decide(
+            result, held = again.merge(
                 shelf,
                 keep=partial(runfolder.write_small, folder),
                 hid=lambda d: aside(partial(_write_mask, folder, d)),
                 progress=progress,
             )
-        made_of = fingerprints.of(decisions, again.contents, desk.recall)
-        former = fingerprints.still_holding(before.result(), made_of)
-        result = execute(decisions, former=former, shelf=shelf, progress=progress)
+        again.outputs(result, held, folder).write(folder, desk.spares)
         kept = frozenset(r.file for r in again.sheet.frames if r.by_hand)
-        written = _write(folder, output, result, again.sheet.finish, again.contents, by_hand=kept, former=again.sheet)
-        fingerprints.write(folder, made_of)
-    desk.result = fingerprints.Result(
-        pixels=result.pixels, coverage=result.coverage, made_of=made_of, state=fingerprints.state(output)
-    )
+        written = _sheet_of(result, output, again.sheet.finish, again.contents, by_hand=kept, former=again.sheet)
+        runfolder.write_sheet(folder, written)
+        fingerprints.write(folder, held.made_of)
+    desk.result = replace(held, state=fingerprints.state(output))
     return Run(folder=output, worksheet=written, findings=result.findings)
 
 
-def decide_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> None:
-    """Decide what `merge_worksheet` would have to decide, so that the desk recalls it; nothing is written.
+def merge_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> None:
+    """Do what `merge_worksheet` would have to do, so that the desk has it ready; the run folder stays as it is.
+
+    Parameters
+    ----------
+    path : Path
+    desk : Desk
+    progress : callable, optional
+        It may raise to give up: what was decided until then stays known.
 
     Raises
     ------
@@ -244,26 +252,32 @@ def decide_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> No
         As by `merge_worksheet`.
     """
     again = _Again.of(path, desk)
-    fingerprints.of(again.decide(Shelf(desk=desk), progress=progress), again.contents, desk.recall)
+    result, held = again.merge(Shelf(desk=desk), progress=progress)
+    if desk.spares.has_room(result.pixels.nbytes):
+        again.outputs(result, held, again.home).write_ahead(desk.spares)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Again:
-    """A run that is repeated: its worksheet, its frames, and what is given.
+    """A run that is repeated: its folder, its worksheet, its frames, and what is given.
 
     Attributes
     ----------
+    home : Path
     sheet : Worksheet
     series : Series
     contents : mapping of frame name to str
         Digest of the frame's file.
     given : Given
+    desk : Desk
     """
 
+    home: Path
     sheet: Worksheet
     series: Series
     contents: Mapping[str, str]
     given: Given
+    desk: Desk
 
     @classmethod
     def of(cls, path: Path, desk: Desk, *, changed_too: bool = False) -> _Again:
@@ -287,10 +301,29 @@ class _Again:
             contents=contents,
             recall=desk.recall,
         )
-        return cls(sheet=sheet, series=as_series(list(files.values())), contents=contents, given=given)
+        return cls(
+            home=home, sheet=sheet, series=as_series(list(files.values())), contents=contents, given=given, desk=desk
+        )
 
-    def decide(self, shelf: Shelf, **told: Any) -> Decisions:
-        return decide(self.series, choices=choices_of(self.sheet), given=self.given, shelf=shelf, **told)
+    def merge(self, shelf: Shelf, **told: Any) -> tuple[Composite, fingerprints.Result]:
+        """Decide, and merge what has changed since the last result, which the desk keeps; `told` goes to `decide`."""
+        last, state = self.desk.result, fingerprints.state(self.home)
+        with parallel.aside() as aside:
+            before = aside(lambda: fingerprints.read_result(self.home, last))
+            decisions = decide(self.series, choices=choices_of(self.sheet), given=self.given, shelf=shelf, **told)
+        made_of = fingerprints.of(decisions, self.contents, self.desk.recall)
+        former = fingerprints.still_holding(before.result(), made_of)
+        self.desk.result = None  # it is changed in place: until that is done it is nobody's
+        result = execute(decisions, former=former, shelf=shelf, progress=told.get("progress"))
+        held = fingerprints.Result(pixels=result.pixels, coverage=result.coverage, made_of=made_of, state=state)
+        self.desk.result = held
+        self.desk.turn()
+        return result, held
+
+    def outputs(self, result: Composite, held: fingerprints.Result, small: Path) -> Outputs:
+        """Its pictures, with the worksheet's finish."""
+        carried, made_of = carried_by(result), held.made_of
+        return outputs_of(result, carried, self.sheet.finish, made_of=made_of, contents=self.contents, small=small)
 
 
 def read_hand_masks(folder: Path, frames: Path) -> dict[str, FullMask]:
@@ -395,54 +428,25 @@ def _small_ones(home: Path, taken: Sequence[FrameRecord]) -> Known:
     return partial(runfolder.known_small, home)
 
 
-def _write(
-    folder: Path,
-    target: Path,
+def _sheet_of(
     result: Composite,
+    target: Path,
     spec: Mapping[str, object],
     contents: Mapping[str, str],
     *,
     by_hand: frozenset[str],
     former: Worksheet | None = None,
-    extras: Extras = Extras(),  # noqa: B008  (frozen)
 ) -> Worksheet:
-    """Write everything of a run into a folder; what a former run told of its masks is carried on with them."""
-    series = result.decisions.series
-    reference = next(f for f in series.frames if f.name == result.decisions.reference)
-    carried = metadata.for_output(reference.metadata(), series.shape, keep_location=extras.keep_location)
-    sheet = replace(
+    """Worksheet of a result; what a former run told of its masks is carried on with them."""
+    return replace(
         result.worksheet,
         frames=tuple(
             replace(_told(r, former), content=contents.get(r.file, ""), by_hand=r.file in by_hand)
             for r in result.worksheet.frames
         ),
-        folder=_relative_folder(series, target),
+        folder=_relative_folder(result.decisions.series, target),
         finish=dict(spec),
     )
-    picture = finish.apply(result.pixels, finish.from_json(spec)) if spec else result.pixels
-    told: dict[str, Any] = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
-    hidden = {d.frame.name: d.hidden for d in result.decisions.frames if d.hidden is not None}
-
-    def mask_of(name: str) -> NDArray[np.uint8] | None:
-        return hidden[name].small() if name in hidden else None
-
-    def write_composite() -> None:
-        path = folder / "composite.tif"
-        encode.write_tiff(path, result.pixels, compression=extras.compression, **told)
-        aside(lambda: runfolder.sync(path))  # what is largest reaches the disk while the others are packed
-
-    jobs: list[Callable[[], None]] = [
-        write_composite,
-        lambda: encode.write_map(folder / "coverage.png", result.coverage),
-        lambda: runfolder.write_contact_sheet(folder, list(series.frames), sheet, picture, mask_of=mask_of),
-        lambda: encode.write_jpeg(folder / "picture.jpg", picture, **told),  # on all cores by itself
-    ]
-    with parallel.aside() as aside:
-        aside(lambda: runfolder.settle(folder / "small"))
-        parallel.each(lambda job: job(), jobs)
-    handoff.write(folder, result, picture, carried, extras)
-    runfolder.write_sheet(folder, sheet)
-    return sheet
 
 
 def _write_mask(folder: Path, d: Decision) -> None:

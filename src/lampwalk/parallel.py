@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
+from threading import Lock
 from typing import Any, Generic, Protocol, TypeVar
 
 import cv2
@@ -117,6 +118,19 @@ def aside() -> Iterator[Start]:
         for job in jobs:
             if not job.cancelled():
                 job.result()
+
+
+def once(make: Callable[[], R]) -> Callable[[], R]:
+    """Give a function that makes something when it is first asked for, on whatever thread, and then gives the same."""
+    lock, made = Lock(), list[R]()
+
+    def get() -> R:
+        with lock:
+            if not made:
+                made.append(make())
+            return made[0]
+
+    return get
 
 
 class Lent(Generic[T]):

@@ -224,34 +224,36 @@ def known_small(folder: Path, name: str) -> NDArray[np.uint16] | None:
 
 
 def write_contact_sheet(
-    folder: Path,
+    path: Path,
     frames: list[Frame],
     sheet: Worksheet,
     picture: NDArray[Any],
     *,
+    small: Path,
     mask_of: Callable[[str], NDArray[np.uint8] | None],
 ) -> None:
     """Every frame small, with its mask outlined, its number and capture time; the result at the end.
 
     Parameters
     ----------
-    folder : Path
-        A run folder with small/.
+    path : Path
     frames : list of Frame
     sheet : Worksheet
     picture : (H, W, 3) uint8 or uint16
         The finished picture.
+    small : Path
+        Folder with the small/ of a run.
     mask_of : callable
         Mask of a frame by its name, (h, w) uint8 at preview size in its own geometry; None where there is none.
     """
-    cells = [_cell(folder, i + 1, frame, sheet, mask_of(frame.name)) for i, frame in enumerate(frames)]
+    cells = [_cell(small, i + 1, frame, sheet, mask_of(frame.name)) for i, frame in enumerate(frames)]
     height = cells[0].shape[0]
     width = min(CELL_PX, round((height - 40) * picture.shape[1] / picture.shape[0]))
     size = (width, round(width * picture.shape[0] / picture.shape[1]))
-    small = cv2.resize(encode.to_eight_bits(shrink(picture)), size, interpolation=cv2.INTER_AREA)
+    shrunk = cv2.resize(encode.to_eight_bits(shrink(picture)), size, interpolation=cv2.INTER_AREA)
     cells.append(
         _labelled(
-            np.asarray(small, np.uint8),
+            np.asarray(shrunk, np.uint8),
             "result",
             f"{sum(r.role == 'lamp' for r in sheet.frames)} lamps",
             height,
@@ -262,7 +264,7 @@ def write_contact_sheet(
         cells.append(np.full_like(cells[0], 46))
     whole = np.vstack([np.hstack(cells[i : i + columns]) for i in range(0, len(cells), columns)])
     cells.clear()
-    encode.write_jpeg(folder / "contact_sheet.jpg", whole, icc=None, exif=None, quality=90)
+    encode.write_jpeg(path, whole, icc=None, exif=None, quality=90)
 
 
 def _cell(

@@ -283,13 +283,13 @@ def test_what_a_desk_recalls_never_changes_a_correction(run, tmp_path, rule):
     desk.clear()
 
 
-def test_what_was_decided_ahead_is_not_decided_again(run, monkeypatch):
+def test_what_was_done_ahead_is_not_done_again(run, monkeypatch):
     desk, made = Desk(run), []
     for module, name in ((lightsteps, "_levelled"), (fill.Behind, "ratio"), (fingerprints, "_of_frame")):
         step = getattr(module, name)
         monkeypatch.setattr(module, name, lambda *a, n=name, s=step, **k: made.append(n) or s(*a, **k))
     before = (run / "composite.tif").read_bytes()
-    merging.decide_ahead(run / "worksheet.json", desk)
+    merging.merge_ahead(run / "worksheet.json", desk)
     assert made.count("_levelled") == 1
     assert made.count("ratio") >= 1
     assert made.count("_of_frame") == 4

@@ -7,7 +7,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -75,6 +75,8 @@ class Session:
         self._pages: dict[str, float] = {}
         self._closing = False
         self._threads: list[threading.Thread] = []
+        self._at_full_size = threading.Lock()
+        self._merges, self._ahead = 0, (-1, 0)
         self._load(open_run(folder))
         self.keeper = Keeper(self)
         self.desk = Desk(Path(os.path.realpath(folder)))
@@ -94,8 +96,8 @@ class Session:
         self.revision += 1
 
     def start(self) -> None:
-        """Begin to settle, to save and to decode in the background."""
-        for work in (self._settle_forever, self.keeper.save_forever, self._decode_ahead):
+        """Begin to settle, to save and to work ahead in the background."""
+        for work in (self._settle_forever, self.keeper.save_forever, self._work_ahead):
             thread = threading.Thread(target=work, daemon=True)
             thread.start()
             self._threads.append(thread)
@@ -156,32 +158,62 @@ class Session:
                 else:
                     self.settle_now()
 
-    def _decode_ahead(self) -> None:
-        """Decode and move the frames while somebody looks, and decide, so that merging what is changed need not wait for it."""
+    def _work_ahead(self) -> None:
+        """Do while somebody looks what a merge at full size would have to do, so that it need hardly be waited for."""
         _step_back()
         with self.lock:
             self.news.wait_for(lambda: self._closing or self.table is not None)
+        self._in_background(self._keep_frames)
+        while not self._closing:
+            with self.lock:
+                self.news.wait_for(lambda: self._closing or self._may_work_ahead)
+                now = self.revision, self._merges
+            if self._in_background(lambda: self._merge_ahead(now[0])):  # noqa: B023  (called at once)
+                self._ahead = now
+
+    @property
+    def _may_work_ahead(self) -> bool:
+        """Whether there is something to do, all that was changed is shown and saved, and nothing is going on."""
+        rests = self.settled == self.revision and self.keeper.saved and not self.merging
+        return rests and self._ahead != (self.revision, self._merges)
+
+    def _keep_frames(self) -> None:
+        """Decode and move the frames."""
+        with self.lock:
             sheet, folder = self.sheet, self.run.folder
+        frames = originals(folder, sheet)
+        hot = hot_pixels_of(sheet, self.run.full)
+        places = [place for f in frames if (place := sheet.frame(f.name).homography) is not None]
+        if not self.desk.fits(frames, places):
+            places = [np.eye(3)] * len(frames)
+        for frame, place in zip(frames, places, strict=True):
+            with self.lock:
+                self.news.wait_for(lambda: self._closing or not self.merging)
+            if self._closing or not self.desk.keep(frame, hot, place):
+                return
+
+    def _merge_ahead(self, revision: int) -> None:
+        """Merge what has changed, and write the pictures; the run folder stays as it is."""
+
+        def gives_way(step: str, *_: int) -> None:
+            self._goes_on(revision)
+            if self.merging and step != "merging":  # what is decided is recalled, but what is merged would be lost
+                raise _GaveUp
+
+        with self._at_full_size:
+            merging.merge_ahead(self.run.folder / runfolder.SHEET, self.desk, progress=gives_way)
+
+    def _in_background(self, work: Callable[[], None]) -> bool:
+        """Do what nobody waits for; False where it was given up for something else."""
         try:
-            frames = originals(folder, sheet)
-            hot = hot_pixels_of(sheet, self.run.full)
-            places = [place for f in frames if (place := sheet.frame(f.name).homography) is not None]
-            if not self.desk.fits(frames, places):
-                places = [np.eye(3)] * len(frames)
-            for frame, place in zip(frames, places, strict=True):
-                with self.lock:
-                    self.news.wait_for(lambda: self._closing or not self.merging)
-                if self._closing:
-                    return
-                if not self.desk.keep(frame, hot, place):
-                    break
-            merging.decide_ahead(folder / runfolder.SHEET, self.desk, progress=lambda *_: self._gives_way())
+            work()
         except _GaveUp:
-            log.info("not decided ahead")
-        except LampwalkError as error:
-            log.info("frames are not decoded ahead: %s", error)
+            return False
+        except (LampwalkError, OSError) as error:
+            log.info("not done ahead: %s", error)
         except Exception:  # the merge says it better, or does not need it
-            log.exception("frames are not decoded ahead")
+            log.exception("not done ahead")
+        return True
 
     def _fill_anew(self, table: LightTable) -> None:
         """After a change of lamps: the fills behind all masks, which take longer than a slider may."""
@@ -220,11 +252,6 @@ class Session:
     def _goes_on(self, revision: int) -> None:
         """Give background work up where something was changed meanwhile."""
         if self._closing or self.revision != revision:
-            raise _GaveUp
-
-    def _gives_way(self) -> None:
-        """Give background work up for a merge, which does the same."""
-        if self._closing or self.merging:
             raise _GaveUp
 
     @property
@@ -343,7 +370,8 @@ class Session:
         try:
             self.keeper.save()
             sheet = self.run.folder / runfolder.SHEET
-            merging.merge_worksheet(sheet, self.run.folder, desk=self.desk, progress=self._progress)
+            with self._at_full_size:
+                merging.merge_worksheet(sheet, self.run.folder, desk=self.desk, progress=self._progress)
             with self.lock:
                 self._after_merge()
         except LampwalkError as error:
@@ -351,6 +379,7 @@ class Session:
         except Exception as error:  # a page that hears nothing would wait for ever
             failed = f"the merge broke off: {error or type(error).__name__}"
         with self.lock:
+            self._merges += 1
             self.job = {"step": "", "done": 0, "of": 0, "failed": failed}
             self.tell()
 

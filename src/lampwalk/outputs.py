@@ -1,0 +1,136 @@
+"""The pictures of a run folder: how each file is written, and all that it is made of."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import encode, fingerprints, finish, metadata, parallel, runfolder
+from .composite import Composite
+from .fingerprints import Fingerprints
+from .metadata import Metadata
+from .spares import Part, Spares
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outputs:
+    """The pictures of one result.
+
+    Attributes
+    ----------
+    composite, coverage, contact_sheet, picture : Part
+    finished : callable
+        Gives the finished picture, (H, W, 3) uint16; made when first asked for.
+    """
+
+    composite: Part
+    coverage: Part
+    contact_sheet: Part
+    picture: Part
+    finished: Callable[[], NDArray[np.uint16]]
+
+    def write_ahead(self, spares: Spares) -> None:
+        """Have them ready."""
+        self._each(spares.renew)
+
+    def write(self, folder: Path, spares: Spares) -> None:
+        """Write them into a run folder, or move there what is ready."""
+
+        def place(part: Part) -> None:
+            path = folder / part.name
+            spares.give(part, path)
+            if part is self.composite:
+                aside(lambda: runfolder.sync(path))  # what is largest reaches the disk while the others are packed
+
+        with parallel.aside() as aside:
+            aside(lambda: runfolder.settle(folder / "small"))
+            self._each(place)
+
+    def _each(self, function: Callable[[Part], object]) -> None:
+        # The last one is packed on all cores by itself.
+        parallel.each(function, (self.composite, self.coverage, self.contact_sheet, self.picture))
+
+
+def outputs_of(
+    result: Composite,
+    carried: Metadata,
+    spec: Mapping[str, object],
+    *,
+    made_of: Fingerprints,
+    contents: Mapping[str, str],
+    small: Path,
+    compression: str = "none",
+) -> Outputs:
+    """Say how the pictures of a result are written.
+
+    Parameters
+    ----------
+    result : Composite
+    carried : Metadata
+        To be carried by the files.
+    spec : mapping
+        The finish.
+    made_of : Fingerprints
+        Of the result; may be empty where no file is kept ready.
+    contents : mapping of frame name to str
+        Digest of the frame's file.
+    small : Path
+        Folder in which the frames lie at preview size.
+    compression : {"none", "deflate"}
+        Of the composite.
+    """
+    told: dict[str, Any] = {"icc": carried.icc, "exif": carried.exif, "xmp": carried.xmp}
+    carries, frames = tuple(told.values()), result.decisions.series.frames
+    hidden = {d.frame.name: d.hidden for d in result.decisions.frames if d.hidden is not None}
+    finished = parallel.once(lambda: finish.apply(result.pixels, finish.from_json(spec)))
+    finished_of = (made_of, json.dumps(spec, sort_keys=True))
+
+    def composite(path: Path, before: Hashable) -> None:
+        changed = None
+        if before is not None:
+            former, *others = cast(tuple[Fingerprints, ...], before)
+            if others == [carries, compression]:
+                changed = fingerprints.changed(former, made_of, result.decisions.series.shape)
+        if changed is None or compression != "none":
+            encode.write_tiff(path, result.pixels, compression=compression, **told)
+        else:
+            encode.write_windows(path, result.pixels, changed)
+
+    def contact_sheet(path: Path, _: Hashable) -> None:
+        runfolder.write_contact_sheet(
+            path,
+            list(frames),
+            result.worksheet,
+            finished(),
+            small=small,
+            mask_of=lambda name: hidden[name].small() if name in hidden else None,
+        )
+
+    cells = tuple(
+        (f.name, contents.get(f.name), hidden.get(f.name), result.worksheet.frame(f.name).role) for f in frames
+    )
+    return Outputs(
+        composite=Part(name="composite.tif", made_of=(made_of, carries, compression), write=composite),
+        coverage=Part(
+            name="coverage.png", made_of=made_of, write=lambda path, _: encode.write_map(path, result.coverage)
+        ),
+        contact_sheet=Part(name="contact_sheet.jpg", made_of=(finished_of, cells), write=contact_sheet),
+        picture=Part(
+            name="picture.jpg",
+            made_of=(finished_of, carries),
+            write=lambda path, _: encode.write_jpeg(path, finished(), **told),
+        ),
+        finished=finished,
+    )
+
+
+def carried_by(result: Composite, *, keep_location: bool = False) -> Metadata:
+    """Metadata of the reference, as the files of its result carry them."""
+    reference = next(f for f in result.decisions.series.frames if f.name == result.decisions.reference)
+    return metadata.for_output(reference.metadata(), result.decisions.series.shape, keep_location=keep_location)

@@ -1,0 +1,118 @@
+"""Files of a run that are written before they are asked for, and brought up to date instead of written anew where that is quicker."""
+
+from __future__ import annotations
+
+import logging
+import shutil
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
+from pathlib import Path
+
+from . import runfolder
+from .errors import OutputError
+
+_log = logging.getLogger(__name__)
+
+ROOM = 4.0
+"""Files are written ahead only where the disk has this many times the room that they need."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """One file of a run.
+
+    Attributes
+    ----------
+    name : str
+    made_of : Hashable
+        All that its content depends on.
+    write : callable
+        Writes it: gets the path, and what the file that lies there now was made of; None where there is none.
+    """
+
+    name: str
+    made_of: Hashable
+    write: Callable[[Path, Hashable], None]
+
+
+class Spares:
+    """Keeps files that were written ahead.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Where they are kept: on the disk where they will be asked for. None to keep none.
+    """
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self._folder = folder
+        self._there: dict[str, tuple[Hashable, tuple[int, int]]] = {}
+
+    def has_room(self, needed: int) -> bool:
+        """Whether files of so many bytes may be kept."""
+        if self._folder is None:
+            return False
+        try:
+            self._folder.mkdir(exist_ok=True)
+            return shutil.disk_usage(self._folder).free >= ROOM * needed
+        except OSError:
+            return False
+
+    def renew(self, part: Part) -> None:
+        """Have a file that is up to date; where that fails there is none."""
+        if self._folder is None:
+            return
+        path, before = self._folder / part.name, self._before(part.name)
+        if before == part.made_of:
+            return
+        self._there.pop(part.name, None)  # until all is written it is nothing
+        try:
+            part.write(path, before)
+            runfolder.sync(path)
+            self._there[part.name] = (part.made_of, _state(path))
+        except (OSError, OutputError) as error:
+            _log.info("%s is not kept ready: %s", part.name, error)
+            path.unlink(missing_ok=True)
+
+    def give(self, part: Part, target: Path) -> None:
+        """Have a file in its place: the one that is kept, brought up to date, or else written there.
+
+        Raises
+        ------
+        OutputError
+            It cannot be written.
+        """
+        before = self._before(part.name)
+        if self._folder is not None and before is not None:
+            path = self._folder / part.name
+            try:
+                if before != part.made_of:
+                    part.write(path, before)
+                path.replace(target)
+            except (OSError, OutputError) as error:
+                _log.info("%s is written once more: %s", part.name, error)
+                path.unlink(missing_ok=True)
+            else:
+                return
+            finally:
+                del self._there[part.name]
+        part.write(target, None)
+
+    def clear(self) -> None:
+        """Forget all of them; the files go with the folder."""
+        self._there = {}
+
+    def _before(self, name: str) -> Hashable:
+        """What the file that is kept was made of; None where there is none, or somebody else has written to it."""
+        known = self._there.get(name)
+        if known is None or self._folder is None:
+            return None
+        try:
+            return known[0] if _state(self._folder / name) == known[1] else None
+        except OSError:
+            return None
+
+
+def _state(path: Path) -> tuple[int, int]:
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns
