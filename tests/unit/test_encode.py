@@ -189,3 +189,17 @@ def test_the_header_points_at_the_last_directory(tmp_path):
     with tifffile.TiffFile(tmp_path / "a.tif") as tiff:
         assert len(tiff.pages) == 1
         assert max(tiff.pages[0].dataoffsets) < first
+
+
+def test_windows_written_into_a_file_make_it_that_of_the_new_picture(tmp_path):
+    rng = np.random.default_rng(7)
+    before, after = (rng.integers(0, 65_536, (150, 90, 3), dtype=np.uint16) for _ in range(2))
+    about = {"icc": b"profile", "xmp": XMP, "exif": None}
+    encode.write_tiff(tmp_path / "a.tif", before, compression="none", **about)
+    windows = [(slice(0, 70), slice(0, 90)), (slice(64, 128), slice(20, 50)), (slice(149, 150), slice(89, 90))]
+    mixed = before.copy()
+    for at in windows:
+        mixed[at] = after[at]
+    encode.write_windows(tmp_path / "a.tif", mixed, windows)
+    encode.write_tiff(tmp_path / "b.tif", mixed, compression="none", **about)
+    assert (tmp_path / "a.tif").read_bytes() == (tmp_path / "b.tif").read_bytes()

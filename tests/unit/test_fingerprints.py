@@ -13,7 +13,7 @@ import pytest
 import tifffile
 
 import lampwalk
-from lampwalk import composite, fill, fingerprints, lightsteps, merging, resampling, worksheet
+from lampwalk import composite, encode, fill, fingerprints, lightsteps, merging, resampling, worksheet
 from lampwalk.desk import Desk
 from lampwalk.errors import OutputError, WorksheetError
 from lampwalk.frames import Frame, as_series
@@ -246,11 +246,13 @@ def test_frames_decoded_ahead_give_the_same_picture(run, monkeypatch):
     desk.clear()
 
 
-def with_desk_and_without(run: Path, desk: Desk, tmp_path: Path) -> None:
-    """Merge by what a desk recalls, and with nothing known; both must give the same run folder."""
+def with_desk_and_without(run: Path, desk: Desk, tmp_path: Path, *, ahead: bool = False) -> None:
+    """Merge by what a desk recalls or has done ahead, and with nothing known; both must give the same run folder."""
     bare = tmp_path / "bare"
     shutil.copytree(run, bare)
     (bare / fingerprints.FILE).unlink()
+    if ahead:
+        merging.merge_ahead(run / "worksheet.json", desk)
     merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
     lampwalk.merge_worksheet(bare / "worksheet.json", bare)
     names = {path.relative_to(bare) for path in bare.rglob("*") if path.is_file()}
@@ -267,18 +269,69 @@ def test_what_a_desk_recalls_never_changes_a_correction(run, tmp_path, rule):
     sheet["merge"]["rule"] = rule
     path.write_text(json.dumps(sheet), "utf-8")
     desk = Desk(run)
-    with_desk_and_without(run, desk, tmp_path)
+    with_desk_and_without(run, desk, tmp_path, ahead=True)
     paint(run, "07", slice(150, 400), slice(900, 1380), 255)
     with_desk_and_without(run, desk, tmp_path)
     paint(run, "06", slice(500, 700), slice(200, 500), 255)
     edit(run, "06.jpg", gain_ev=-0.7, warmth=-30.0)
-    with_desk_and_without(run, desk, tmp_path)
+    with_desk_and_without(run, desk, tmp_path, ahead=True)
     paint(run, "07", slice(150, 400), slice(900, 1380), 0)
     with_desk_and_without(run, desk, tmp_path)
     edit(run, "07.jpg", on=False)
+    merging.merge_ahead(path, desk)  # and changed once more before it is merged
+    edit(run, "06.jpg", gain_ev=-0.3)
     with_desk_and_without(run, desk, tmp_path)
     edit(run, "07.jpg", on=True)
     edit(run, "06.jpg", ambient_ev=0.2)
+    with_desk_and_without(run, desk, tmp_path, ahead=True)
+    sheet = json.loads(path.read_text("utf-8")) | {"finish": {"burn": {"opacity": 0.5}}}
+    path.write_text(json.dumps(sheet), "utf-8")
+    with_desk_and_without(run, desk, tmp_path, ahead=True)
+    desk.clear()
+
+
+def test_what_was_done_ahead_is_only_moved_into_place(run, monkeypatch, tmp_path):
+    desk = Desk(run)
+    paint(run, "07", slice(150, 400), slice(900, 1380), 255)
+    bare, before = tmp_path / "bare", (run / "composite.tif").read_bytes()
+    shutil.copytree(run, bare)
+    merging.merge_ahead(run / "worksheet.json", desk)
+    assert (run / "composite.tif").read_bytes() == before
+    with monkeypatch.context() as m:
+        m.setattr(composite, "add_strip", lambda *_: pytest.fail("merged once more"))
+        for step in ("write_tiff", "write_windows", "write_jpeg"):
+            m.setattr(encode, step, lambda *_, **__: pytest.fail("packed once more"))
+        merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    lampwalk.merge_worksheet(bare / "worksheet.json", bare)
+    for name in RESULTS:
+        assert (run / name).read_bytes() == (bare / name).read_bytes(), name
+    desk.clear()
+
+
+def test_a_composite_that_is_kept_is_written_where_it_has_changed(run, monkeypatch, tmp_path):
+    desk = Desk(run)
+    merging.merge_ahead(run / "worksheet.json", desk)
+    paint(run, "07", slice(150, 400), slice(900, 1380), 255)
+    monkeypatch.setattr(encode, "write_tiff", lambda *_, **__: pytest.fail("written anew"))
+    merging.merge_worksheet(run / "worksheet.json", run, desk=desk)
+    monkeypatch.undo()
+    with_desk_and_without(run, desk, tmp_path)
+    desk.clear()
+
+
+@pytest.mark.parametrize("step", ["deciding", "merging"])
+def test_work_ahead_that_is_given_up_leaves_nothing_wrong_behind(run, tmp_path, step):
+    desk = Desk(run)
+    merging.merge_ahead(run / "worksheet.json", desk)
+    paint(run, "07", slice(150, 400), slice(900, 1380), 255)
+
+    def give_up(now, *_):
+        if now == step:
+            raise InterruptedError(now)
+
+    with pytest.raises(InterruptedError, match=step):
+        merging.merge_ahead(run / "worksheet.json", desk, progress=give_up)
+    paint(run, "06", slice(500, 700), slice(200, 500), 255)
     with_desk_and_without(run, desk, tmp_path)
     desk.clear()
 

@@ -12,7 +12,7 @@ import pytest
 import tifffile
 
 import lampwalk
-from lampwalk import runfolder, worksheet
+from lampwalk import merging, runfolder, worksheet
 from lampwalk.errors import InputError, OutputError, WorksheetError
 from lampwalk.review import view
 from lampwalk.review.opened import open_run
@@ -148,6 +148,32 @@ def test_merging_at_full_size_brings_the_folder_up_to_date(session, run):
     sheet = worksheet.load(run / "worksheet.json")
     assert [len(r.notes.get("hidden", [])) for r in sheet.frames] == hidden
     assert Session(run).history.to_undo.what == "paint 04.jpg"
+
+
+def test_while_somebody_looks_all_is_made_ready(run, monkeypatch, tmp_path):
+    monkeypatch.setattr("lampwalk.review.session.PAUSE_S", 0.0)
+    merged = []
+    monkeypatch.setattr(merging, "merge_ahead", lambda *a, f=merging.merge_ahead, **k: (f(*a, **k), merged.append(1)))
+    session = Session(run)
+    session.start()
+    with session.lock:
+        assert session.news.wait_for(lambda: session.table is not None, 300)
+    change(session, **PAINT)
+    with session.lock:
+        assert session.news.wait_for(lambda: session.ready, 300)
+    bare = tmp_path / "bare"
+    shutil.copytree(run, bare)
+    with monkeypatch.context() as m:
+        m.setattr("lampwalk.encode.write_jpeg", lambda *_, **__: pytest.fail("packed once more"))
+        session.merge()
+        with session.lock:
+            assert session.news.wait_for(lambda: not session.merging, 300)
+            assert session.job["failed"] == ""
+    session.close()
+    assert merged
+    lampwalk.merge_worksheet(bare / "worksheet.json", bare)
+    for name in ("composite.tif", "coverage.png", "picture.jpg"):
+        assert (run / name).read_bytes() == (bare / name).read_bytes(), name
 
 
 def test_missing_frames_are_named_and_all_else_works(session, run):

@@ -170,12 +170,17 @@ class Session:
                 now = self.revision, self._merges
             if self._in_background(lambda: self._merge_ahead(now[0])):  # noqa: B023  (called at once)
                 self._ahead = now
+                self.tell()
+
+    @property
+    def ready(self) -> bool:
+        """Whether everything that can be done ahead of a merge is done."""
+        return self._ahead == (self.revision, self._merges)
 
     @property
     def _may_work_ahead(self) -> bool:
         """Whether there is something to do, all that was changed is shown and saved, and nothing is going on."""
-        rests = self.settled == self.revision and self.keeper.saved and not self.merging
-        return rests and self._ahead != (self.revision, self._merges)
+        return not self.ready and self.settled == self.revision and self.keeper.saved and not self.merging
 
     def _keep_frames(self) -> None:
         """Decode and move the frames."""

@@ -1,0 +1,116 @@
+"""Files that are written ahead: never another content than if they were written when asked for."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from lampwalk.errors import OutputError
+from lampwalk.spares import Part, Spares
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return tmp_path / "kept"
+
+
+@pytest.fixture
+def spares(folder):
+    found = Spares(folder)
+    assert found.has_room(1)
+    return found
+
+
+@pytest.fixture
+def written():
+    """What was written: where, and over what."""
+    return []
+
+
+@pytest.fixture
+def part(written):
+    def make(text):
+        def write(path, before):
+            written.append((path.parent.name, before))
+            path.write_text(text)
+
+        return Part(name="a.txt", made_of=text, write=write)
+
+    return make
+
+
+def test_what_was_written_ahead_is_only_moved(spares, part, written, tmp_path):
+    spares.renew(part("one"))
+    spares.renew(part("one"))
+    spares.give(part("one"), tmp_path / "a.txt")
+    assert written == [("kept", None)]
+    assert (tmp_path / "a.txt").read_text() == "one"
+    spares.give(part("one"), tmp_path / "b.txt")  # it was given away
+    assert written[1:] == [(tmp_path.name, None)]
+
+
+def test_what_is_out_of_date_is_told_what_it_was_made_of(spares, part, written, tmp_path):
+    spares.renew(part("one"))
+    spares.renew(part("two"))
+    spares.give(part("three"), tmp_path / "a.txt")
+    assert [before for _, before in written] == [None, "one", "two"]
+    assert (tmp_path / "a.txt").read_text() == "three"
+    assert not (tmp_path / "kept" / "a.txt").exists()
+
+
+@pytest.mark.parametrize("harm", ["write", "delete", "delete all"])
+def test_what_is_kept_may_be_changed_or_deleted_at_any_time(spares, part, written, folder, tmp_path, harm):
+    spares.renew(part("one"))
+    if harm == "write":
+        (folder / "a.txt").write_text("something else")
+    elif harm == "delete":
+        (folder / "a.txt").unlink()
+    else:
+        shutil.rmtree(folder)
+    spares.give(part("one"), tmp_path / "a.txt")
+    assert (tmp_path / "a.txt").read_text() == "one"
+    assert [before for _, before in written] == [None, None]
+
+
+def refuse(path, _):
+    path.write_text("a half")
+    raise OutputError("cannot be written: No space left on device", remedy="make room")
+
+
+def test_where_nothing_can_be_written_ahead_nothing_is_kept(spares, part, folder, tmp_path):
+    spares.renew(part("one"))
+    spares.renew(Part(name="a.txt", made_of="two", write=refuse))
+    assert not (folder / "a.txt").exists()
+    spares.give(part("two"), tmp_path / "a.txt")
+    assert (tmp_path / "a.txt").read_text() == "two"
+
+
+def test_what_cannot_be_brought_up_to_date_is_written_in_its_place(spares, part, folder, tmp_path):
+    spares.renew(part("one"))
+
+    def write(path, before):
+        if before is not None:
+            refuse(path, before)
+        path.write_text("two")
+
+    spares.give(Part(name="a.txt", made_of="two", write=write), tmp_path / "a.txt")
+    assert (tmp_path / "a.txt").read_text() == "two"
+    assert not (folder / "a.txt").exists()
+
+
+def test_what_cannot_be_written_at_all_is_said(spares, tmp_path):
+    with pytest.raises(OutputError, match="No space left"):
+        spares.give(Part(name="a.txt", made_of="one", write=refuse), tmp_path / "a.txt")
+
+
+def test_without_a_folder_or_room_nothing_is_kept(part, written, folder, tmp_path, monkeypatch):
+    none = Spares()
+    assert not none.has_room(1)
+    none.renew(part("one"))
+    assert written == []
+    none.give(part("one"), tmp_path / "a.txt")
+    assert written == [(tmp_path.name, None)]
+    usage = type("Usage", (), {"free": 399})
+    monkeypatch.setattr("lampwalk.spares.shutil.disk_usage", lambda _: usage)
+    assert not Spares(folder).has_room(100)
