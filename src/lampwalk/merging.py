@@ -43,6 +43,10 @@ PREVIEW_BYTES = 21
 """Memory per frame and pixel of its preview in the first pass, as long as nothing waits in a file. Like the others from measured
 peaks: benchmarks/speed.md."""
 
+SPARE_BYTES = 540_000_000
+"""Memory for decoded frames in all where no budget is given, beyond two at least: four of 45 MP at 8 bits, two at 16, as many for any
+length of the series. Two decodings less of fourteen: benchmarks/speed.md."""
+
 DISK_BYTES = 9
 """Disk per pixel: composite.tif at 16 bits, picture.jpg and masks."""
 
@@ -127,8 +131,8 @@ def merge_folder(
     extras : Extras
         Further files: layers, clip, delivery copy; compression and location.
     memory_bytes : int, optional
-        What the merge may take; what it does not need itself keeps decoded frames. By default none are kept in memory:
-        the peak does not grow with the number of frames.
+        What the merge may take; what it does not need itself keeps decoded frames. By default two are kept in memory where they
+        are not too large: the peak does not grow with the number of frames.
     overwrite : bool
         Replace a folder also if lampwalk did not write it.
     progress : callable, optional
@@ -365,9 +369,10 @@ def choices_of(sheet: Worksheet) -> Choices:
 
 
 def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
-    """What a memory budget leaves for decoded frames."""
+    """What a memory budget leaves for decoded frames; without one, room for two that are not too large."""
     if memory_bytes is None:
-        return 0
+        two = _frame_bytes(series, 2)
+        return max(0, min(two, SPARE_BYTES - two))
     needed = needed_bytes(series)
     if memory_bytes < needed:
         raise InputError(
@@ -380,12 +385,18 @@ def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
 def needed_bytes(series: Series) -> int:
     """Memory that a merge takes at its peak: what is kept of frames in the first pass; in the second, the result; two frames."""
     height, width = series.shape
-    two_frames = 2 * 3 * max(frame.facts.bits or 8 for frame in series.frames) // 8 * height * width
+    two_frames = _frame_bytes(series, 2)
     small_height, small_width = small_shape((height, width))
     kept = PREVIEW_BYTES * small_height * small_width * len(series)
     first = two_frames + min(kept, MEMORY_BYTES + FIELD_BYTES)
     second = two_frames + RESULT_BYTES * height * width
     return max(first, second) + WORKING_BYTES
+
+
+def _frame_bytes(series: Series, count: int) -> int:
+    """Memory of so many decoded frames."""
+    height, width = series.shape
+    return count * 3 * max(frame.facts.bits or 8 for frame in series.frames) // 8 * height * width
 
 
 def _refuse_a_full_disk(series: Series, output: Path) -> None:
