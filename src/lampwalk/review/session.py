@@ -200,10 +200,14 @@ class Session:
     def _merge_ahead(self, revision: int) -> None:
         """Merge what has changed, and write the pictures; the run folder stays as it is."""
 
-        def gives_way(step: str, *_: int) -> None:
+        def gives_way(step: str, done: int, of: int) -> None:
             self._goes_on(revision)
-            if self.merging and step != "merging":  # what is decided is recalled, but what is merged would be lost
+            if self.merging and step != "merging":
                 raise _GaveUp
+            if (
+                self.merging
+            ):  # a merge that waits recalls what was decided, but what is merged would be lost: it waits for it
+                self._progress(step, done, of)
 
         with self._at_full_size:
             merging.merge_ahead(self.run.folder / runfolder.SHEET, self.desk, progress=gives_way)
