@@ -17,7 +17,7 @@ from . import hotpixels, resampling, runfolder
 from .colour import SIXTEEN
 from .drawer import Drawer
 from .errors import about
-from .frames import Frame, content_hash, working_pixels
+from .frames import Frame, content_hash, state_of, working_pixels
 from .fullmask import FullMask
 from .geometry import Matrix, is_identity
 from .recall import Memory, Recall, anew
@@ -36,8 +36,7 @@ LIMIT_BYTES = 4_000_000_000
 lie there once besides."""
 
 ROOM = 4.0
-"""Frames are kept only where the disk has this many times the room that one more needs."""
-
+"""Something is kept only where the disk has this many times the room that it needs."""
 
 _ENDINGS = {".moved-8": SHARPENED, ".moved-16": SIXTEEN}
 """Of the files of frames that are kept in the reference's geometry, by their levels."""
@@ -113,8 +112,7 @@ class Desk:
     def content(self, path: Path) -> str:
         """SHA-256 of a file, hexadecimal; computed once while it is not written to."""
         with about(path):  # a frame may have waited decoded while its file disappeared
-            stat = path.stat()
-            state = (stat.st_size, stat.st_mtime_ns)
+            state = state_of(path)
             known = self._contents.get(path)
             if known is None or known[0] != state:
                 self._contents[path] = known = (state, content_hash(path).hex())
@@ -158,11 +156,10 @@ class Desk:
             return False
         if self._kept(frame, hot, frame_to_reference) is not None:
             return True
+        if not self.has_room(needed):
+            return False
         part = path.with_suffix(".part")
         try:
-            path.parent.mkdir(exist_ok=True)
-            if shutil.disk_usage(path.parent).free < ROOM * needed:
-                return False
             pixels = prepared(frame, frame.pixels(), hot)
             with part.open("wb") as file:
                 if is_identity(frame_to_reference):
@@ -177,6 +174,16 @@ class Desk:
             return False
         self._left -= needed
         return True
+
+    def has_room(self, needed: int) -> bool:
+        """Whether the disk has room for so many bytes more; then there is a folder for them."""
+        if self._folder is None:
+            return False
+        try:
+            self._folder.mkdir(exist_ok=True)
+            return shutil.disk_usage(self._folder).free >= ROOM * needed
+        except OSError:
+            return False
 
     def fits(self, frames: Sequence[Frame], homographies: Sequence[Matrix]) -> bool:
         """Whether there is room for all of some frames, moved by these homographies."""

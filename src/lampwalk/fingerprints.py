@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from . import geometry, parallel, resampling
 from .composite import Former, Window, merge_order
 from .decisions import Decision, Decisions
+from .frames import state_of
 from .light import Field
 from .recall import Recall, anew
 
@@ -109,10 +110,9 @@ class Result:
 def state(run: Path) -> tuple[Hashable, ...]:
     """Length and time of the files that a result is read from; nothing where one is missing."""
     try:
-        found = [(run / name).stat() for name in (*RESULTS, FILE)]
+        return tuple(state_of(run / name) for name in (*RESULTS, FILE))
     except OSError:
         return ()
-    return tuple((stat.st_size, stat.st_mtime_ns) for stat in found)
 
 
 def read_result(run: Path, known: Result | None = None) -> Result | None:
@@ -149,14 +149,11 @@ def still_holding(result: Result | None, made_of: Fingerprints) -> Former | None
     made_of : Fingerprints
         Of what is to be merged now.
     """
-    windows = (
-        None
-        if result is None
-        else changed(result.made_of, made_of, (result.coverage.shape[0], result.coverage.shape[1]))
-    )
-    if result is None or windows is None:
+    if result is None:
         return None
-    return Former(pixels=result.pixels, coverage=result.coverage, windows=windows)
+    height, width = result.coverage.shape
+    windows = changed(result.made_of, made_of, (height, width))
+    return None if windows is None else Former(pixels=result.pixels, coverage=result.coverage, windows=windows)
 
 
 def changed(before: Fingerprints, after: Fingerprints, shape: tuple[int, int]) -> tuple[Window, ...] | None:

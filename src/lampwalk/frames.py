@@ -427,6 +427,12 @@ def _glance(path: Path) -> bytes:
     return seen
 
 
+def state_of(path: Path) -> tuple[int, int]:
+    """Length and time of a file, bytes and ns: others once it was written to."""
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns
+
+
 def content_hash(path: Path) -> bytes:
     """SHA-256 of a file's bytes (FIPS 180-4), which most processors compute themselves."""
     with path.open("rb") as file:

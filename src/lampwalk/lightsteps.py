@@ -85,8 +85,9 @@ def decided(
         frames, glow_fit = _without_glow(frames, small, hidden, by_day, fields, given.sheet, recall)
 
     seen, days = tuple(small), tuple(by_day)
-    dark = tuple(preview for preview, day in zip(small, days, strict=True) if day or not any(days))
-    plate = recall(lambda: ambient.plate(seen, days), "plate", any(days), dark)
+    dark = tuple(preview for preview, day in zip(seen, days, strict=True) if day or not any(days))
+    plate_of = (any(days), dark)
+    plate = recall(lambda: ambient.plate(dark, [any(days)] * len(dark)), "plate", *plate_of)
     with parallel.aside() as aside:
         offer = aside(lambda: recall(lambda: offer_of(seen, plate, days, hidden), "offer", seen, days, *kept))
         frames = _changed(frames, small, plate, fields, recall)
@@ -100,9 +101,7 @@ def decided(
 
             def shown(i: int) -> Preview:
                 d = frames[i]
-                return recall(
-                    lambda: _as_merged(d, small[i], plate), "merged", small[i], d.reach, d.glow, any(days), dark
-                )
+                return recall(lambda: _as_merged(d, small[i], plate), "merged", small[i], d.reach, d.glow, *plate_of)
 
             frames = _filled(frames, shown, hidden, on, below, fields, recall)
     return frames, glow_fit, offer.result(), remarks

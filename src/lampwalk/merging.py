@@ -43,9 +43,9 @@ PREVIEW_BYTES = 21
 """Memory per frame and pixel of its preview in the first pass, as long as nothing waits in a file. Like the others from measured
 peaks: benchmarks/speed.md."""
 
-SPARE_BYTES = 540_000_000
-"""Memory for decoded frames in all where no budget is given, beyond two at least: four of 45 MP at 8 bits, two at 16, as many for any
-length of the series. Two decodings less of fourteen: benchmarks/speed.md."""
+WAITING_BYTES = 540_000_000
+"""Memory for all decoded frames where no budget is given: two more than the two in hand, as far as they fit. At 45 MP two at 8 bits and none
+at 16, whatever the length of the series; two decodings less of fourteen (benchmarks/speed.md)."""
 
 DISK_BYTES = 9
 """Disk per pixel: composite.tif at 16 bits, picture.jpg and masks."""
@@ -257,7 +257,7 @@ def merge_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> Non
     """
     again = _Again.of(path, desk)
     result, held = again.merge(Shelf(desk=desk), progress=progress)
-    if desk.spares.has_room(result.pixels.nbytes):
+    if desk.has_room(result.pixels.nbytes):
         again.outputs(result, held, again.home).write_ahead(desk.spares)
 
 
@@ -372,7 +372,7 @@ def _spare_bytes(series: Series, memory_bytes: int | None) -> int:
     """What a memory budget leaves for decoded frames; without one, room for two that are not too large."""
     if memory_bytes is None:
         two = _frame_bytes(series, 2)
-        return max(0, min(two, SPARE_BYTES - two))
+        return max(0, min(two, WAITING_BYTES - two))
     needed = needed_bytes(series)
     if memory_bytes < needed:
         raise InputError(

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +53,7 @@ class Outputs:
             self._each(place)
 
     def _each(self, function: Callable[[Part], object]) -> None:
-        # The last one is packed on all cores by itself.
+        # The picture comes last: it is packed on all cores by itself.
         parallel.each(function, (self.composite, self.coverage, self.contact_sheet, self.picture))
 
 
@@ -93,11 +93,9 @@ def outputs_of(
 
     def composite(path: Path, before: Hashable) -> None:
         changed = None
-        if before is not None:
-            former, *others = cast(tuple[Fingerprints, ...], before)
-            if others == [carries, compression]:
-                changed = fingerprints.changed(former, made_of, result.decisions.series.shape)
-        if changed is None or compression != "none":
+        if isinstance(before, tuple) and before[1:] == (carries, compression) and compression == "none":
+            changed = fingerprints.changed(before[0], made_of, result.decisions.series.shape)
+        if changed is None:
             encode.write_tiff(path, result.pixels, compression=compression, **told)
         else:
             encode.write_windows(path, result.pixels, changed)

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import logging
-import shutil
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from pathlib import Path
 
 from . import runfolder
 from .errors import OutputError
+from .frames import state_of
 
 _log = logging.getLogger(__name__)
-
-ROOM = 4.0
-"""Files are written ahead only where the disk has this many times the room that they need."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,22 +38,12 @@ class Spares:
     Parameters
     ----------
     folder : Path or None
-        Where they are kept: on the disk where they will be asked for. None to keep none.
+        Where they are kept: on the disk where they will be asked for; who asks for `renew` makes it. None to keep none.
     """
 
     def __init__(self, folder: Path | None = None) -> None:
         self._folder = folder
         self._there: dict[str, tuple[Hashable, tuple[int, int]]] = {}
-
-    def has_room(self, needed: int) -> bool:
-        """Whether files of so many bytes may be kept."""
-        if self._folder is None:
-            return False
-        try:
-            self._folder.mkdir(exist_ok=True)
-            return shutil.disk_usage(self._folder).free >= ROOM * needed
-        except OSError:
-            return False
 
     def renew(self, part: Part) -> None:
         """Have a file that is up to date; where that fails there is none."""
@@ -69,7 +56,7 @@ class Spares:
         try:
             part.write(path, before)
             runfolder.sync(path)
-            self._there[part.name] = (part.made_of, _state(path))
+            self._there[part.name] = (part.made_of, state_of(path))
         except (OSError, OutputError) as error:
             _log.info("%s is not kept ready: %s", part.name, error)
             path.unlink(missing_ok=True)
@@ -83,19 +70,17 @@ class Spares:
             It cannot be written.
         """
         before = self._before(part.name)
+        self._there.pop(part.name, None)  # it is given away, or no use
         if self._folder is not None and before is not None:
             path = self._folder / part.name
             try:
                 if before != part.made_of:
                     part.write(path, before)
                 path.replace(target)
+                return
             except (OSError, OutputError) as error:
                 _log.info("%s is written once more: %s", part.name, error)
                 path.unlink(missing_ok=True)
-            else:
-                return
-            finally:
-                del self._there[part.name]
         part.write(target, None)
 
     def clear(self) -> None:
@@ -108,11 +93,6 @@ class Spares:
         if known is None or self._folder is None:
             return None
         try:
-            return known[0] if _state(self._folder / name) == known[1] else None
+            return known[0] if state_of(self._folder / name) == known[1] else None
         except OSError:
             return None
-
-
-def _state(path: Path) -> tuple[int, int]:
-    stat = path.stat()
-    return stat.st_size, stat.st_mtime_ns

@@ -79,6 +79,14 @@ def test_nothing_is_kept_on_a_full_disk(desk, frames, tmp_path, monkeypatch):
     assert files(tmp_path) == []
 
 
+def test_there_must_be_a_folder_and_four_times_the_room(desk, tmp_path, monkeypatch):
+    assert not Desk().has_room(1)
+    assert desk.has_room(1)
+    assert (tmp_path / ".run.lampwalk-frames").is_dir()
+    monkeypatch.setattr("lampwalk.desk.shutil.disk_usage", lambda _: type("Usage", (), {"free": 399}))
+    assert not desk.has_room(100)
+
+
 @pytest.mark.parametrize("harm", ["delete", "cut", "empty"])
 def test_what_is_kept_may_disappear_or_be_damaged_at_any_time(desk, frames, tmp_path, harm):
     desk.keep(frames[0], NONE)

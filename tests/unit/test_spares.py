@@ -17,9 +17,8 @@ def folder(tmp_path):
 
 @pytest.fixture
 def spares(folder):
-    found = Spares(folder)
-    assert found.has_room(1)
-    return found
+    folder.mkdir()
+    return Spares(folder)
 
 
 @pytest.fixture
@@ -104,13 +103,9 @@ def test_what_cannot_be_written_at_all_is_said(spares, tmp_path):
         spares.give(Part(name="a.txt", made_of="one", write=refuse), tmp_path / "a.txt")
 
 
-def test_without_a_folder_or_room_nothing_is_kept(part, written, folder, tmp_path, monkeypatch):
+def test_without_a_folder_nothing_is_kept(part, written, tmp_path):
     none = Spares()
-    assert not none.has_room(1)
     none.renew(part("one"))
     assert written == []
     none.give(part("one"), tmp_path / "a.txt")
     assert written == [(tmp_path.name, None)]
-    usage = type("Usage", (), {"free": 399})
-    monkeypatch.setattr("lampwalk.spares.shutil.disk_usage", lambda _: usage)
-    assert not Spares(folder).has_room(100)

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -168,7 +169,7 @@ class Session:
             with self.lock:
                 self.news.wait_for(lambda: self._closing or self._may_work_ahead)
                 now = self.revision, self._merges
-            if self._in_background(lambda: self._merge_ahead(now[0])):  # noqa: B023  (called at once)
+            if self._in_background(partial(self._merge_ahead, now[0])):
                 self._ahead = now
                 self.tell()
 
@@ -202,11 +203,9 @@ class Session:
 
         def gives_way(step: str, done: int, of: int) -> None:
             self._goes_on(revision)
-            if self.merging and step != "merging":
+            if self.merging and step != "merging":  # a merge that waits recalls what was decided,
                 raise _GaveUp
-            if (
-                self.merging
-            ):  # a merge that waits recalls what was decided, but what is merged would be lost: it waits for it
+            if self.merging:  # but what is being merged would be lost: so that is told as its own
                 self._progress(step, done, of)
 
         with self._at_full_size:
