@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from . import encode, fingerprints, finish, handoff, parallel, runfolder, worksheet
+from . import encode, fingerprints, finish, handoff, parallel, recall, runfolder, worksheet
 from .composite import Composite, execute, full_mask
 from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
@@ -248,7 +248,7 @@ def merge_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> Non
     path : Path
     desk : Desk
     progress : callable, optional
-        It may raise to give up: what was decided until then stays known.
+        It may raise to give up, between steps of the decisions, too: what was decided until then stays known.
 
     Raises
     ------
@@ -256,6 +256,8 @@ def merge_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> Non
         As by `merge_worksheet`.
     """
     again = _Again.of(path, desk)
+    if progress is not None:
+        again = replace(again, given=replace(again.given, recall=recall.watched(desk.recall, progress)))
     result, held = again.merge(Shelf(desk=desk), progress=progress)
     if desk.has_room(result.pixels.nbytes):
         again.outputs(result, held, again.home).write_ahead(desk.spares)

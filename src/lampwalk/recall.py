@@ -29,6 +29,16 @@ def anew(make: Callable[[], R], /, *made_of: Hashable | NDArray[Any]) -> R:
     return make()
 
 
+def watched(recall: Recall, progress: Callable[[str, int, int], None]) -> Recall:
+    """Recall, and tell before each step that decisions are going on: `progress` may raise to give them up."""
+
+    def told(make: Callable[[], R], /, *made_of: Hashable | NDArray[Any]) -> R:
+        progress("deciding", 0, 1)
+        return recall(make, *made_of)
+
+    return told
+
+
 class Memory:
     """Recalls what the last round and this one have made; for any number of threads."""
 

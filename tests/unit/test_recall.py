@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lampwalk.recall import Memory, anew
+from lampwalk.recall import Memory, anew, watched
 
 
 class Thing:
@@ -89,3 +89,20 @@ def test_nothing_is_an_answer_too():
 def test_anew_recalls_nothing(step, made):
     assert anew(step, "step", np.zeros(3)) is not anew(step, "step", np.zeros(3))
     assert len(made) == 2
+
+
+def test_watched_it_may_be_given_up_and_what_was_made_stays_known(step, made):
+    memory, told = Memory(), []
+
+    def progress(*stage):
+        told.append(stage)
+        if len(told) == 2:
+            raise InterruptedError
+
+    recall = watched(memory, progress)
+    first = recall(step, "one", 1)
+    with pytest.raises(InterruptedError):
+        recall(step, "two", 2)
+    assert recall(step, "one", 1) is first
+    assert made == [first]
+    assert told == [("deciding", 0, 1)] * 3

@@ -176,6 +176,35 @@ def test_while_somebody_looks_all_is_made_ready(run, monkeypatch, tmp_path):
         assert (run / name).read_bytes() == (bare / name).read_bytes(), name
 
 
+def test_a_merge_is_made_ready_before_the_page_has_settled(run, monkeypatch):
+    session = Session(run)
+    session.settle_now()
+    monkeypatch.setattr("lampwalk.review.session.PAUSE_S", 1e6)
+    session.start()
+    change(session, **PAINT)
+    with session.lock:
+        assert session.news.wait_for(lambda: session.ready, 300)
+        assert session.settled != session.revision
+    session.close()
+
+
+def test_settling_gives_way_to_a_merge(session, monkeypatch):
+    change(session, **PAINT)
+    steps = []
+
+    def asked_for_meanwhile(run, sheet, masks, goes_on):
+        for step in range(2):
+            goes_on()
+            steps.append(step)
+            session.job = {"step": "looking", "done": 0, "of": 1, "failed": ""}
+
+    monkeypatch.setattr("lampwalk.review.session.settle", asked_for_meanwhile)
+    session.settle_now()
+    assert steps == [0]
+    assert session.settled != session.revision
+    assert session.problem == ""
+
+
 def test_missing_frames_are_named_and_all_else_works(session, run):
     data = json.loads((run / "worksheet.json").read_text("utf-8"))
     data["folder"] = "../gone"

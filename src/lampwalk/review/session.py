@@ -35,6 +35,9 @@ log = logging.getLogger(__name__)
 PAUSE_S = 2.0
 """Seconds without a change before everything is decided anew in the background."""
 
+QUIET_S = 0.5
+"""Seconds without a change before what a merge at full size has to do is begun ahead, also before all is decided anew for the page."""
+
 NICENESS = 15
 """Of the background work; 0 is usual, 19 the least pressing."""
 
@@ -169,7 +172,10 @@ class Session:
             with self.lock:
                 self.news.wait_for(lambda: self._closing or self._may_work_ahead)
                 now = self.revision, self._merges
-            if self._in_background(partial(self._merge_ahead, now[0])):
+                wait = self._changed_at + QUIET_S - time.monotonic()
+            if wait > 0 and not self._closing:
+                time.sleep(wait)
+            elif self._in_background(partial(self._merge_ahead, now[0])):
                 self._ahead = now
                 self.tell()
 
@@ -180,8 +186,8 @@ class Session:
 
     @property
     def _may_work_ahead(self) -> bool:
-        """Whether there is something to do, all that was changed is shown and saved, and nothing is going on."""
-        return not self.ready and self.settled == self.revision and self.keeper.saved and not self.merging
+        """Whether there is something to do, all that was changed is saved, and nothing is going on."""
+        return not self.ready and self.keeper.saved and not self.merging
 
     def _keep_frames(self) -> None:
         """Decode and move the frames."""
@@ -235,13 +241,19 @@ class Session:
                 self.tell()
 
     def settle_now(self) -> None:
-        """Decide and merge everything at preview size; given up where something is changed meanwhile."""
+        """Decide and merge everything at preview size; given up where something is changed or a merge is asked for meanwhile."""
         with self.lock:
             revision, sheet, masks, run = self.revision, self.sheet, dict(self.masks), self.run
+
+        def gives_way() -> None:
+            self._goes_on(revision)
+            if self.merging:
+                raise _GaveUp
+
         problem = ""
         settled = None
         try:
-            settled = settle(run, sheet, masks, lambda: self._goes_on(revision))
+            settled = settle(run, sheet, masks, gives_way)
         except _GaveUp:
             return
         except LampwalkError as error:
