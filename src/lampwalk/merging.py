@@ -20,7 +20,7 @@ from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
-from .frames import Series, as_series
+from .frames import Frame, Series, as_series
 from .fullmask import FullMask
 from .handoff import Extras
 from .looking import MEMORY_BYTES, Known, Progress
@@ -154,6 +154,11 @@ def merge_folder(
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
         desk, paths = Desk(), [frame.path for frame in series.frames if frame.path is not None]
+        thumbnails: dict[str, NDArray[np.uint8]] = {}
+
+        def keep(name: str, small: NDArray[Any]) -> None:
+            runfolder.write_small(folder, name, small)
+            thumbnails[name] = runfolder.thumbnail(small)
 
         def going(step: str, done: int, of: int) -> None:
             if step == "looking" and done == of:  # from now on a core idles at times
@@ -168,7 +173,7 @@ def merge_folder(
                     series,
                     choices=choices,
                     given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
-                    keep=partial(runfolder.write_small, folder),
+                    keep=keep,
                     hid=lambda d: aside(partial(_write_mask, folder, d)),
                     shelf=shelf,
                     progress=going,
@@ -182,7 +187,13 @@ def merge_folder(
         told = kept if finishing is None else finish.to_json(finishing)
         contents, carried = contents_read.result(), carried_by(result, keep_location=extras.keep_location)
         outputs = outputs_of(
-            result, carried, told, made_of=(), contents=contents, small=folder, compression=extras.compression
+            result,
+            carried,
+            told,
+            made_of=(),
+            contents=contents,
+            thumbnails=thumbnails,
+            compression=extras.compression,
         )
         outputs.write(folder, Spares())
         handoff.write(folder, result, outputs.finished, carried, extras)
@@ -327,9 +338,23 @@ class _Again:
         return result, held
 
     def outputs(self, result: Composite, held: fingerprints.Result, small: Path) -> Outputs:
-        """Its pictures, with the worksheet's finish."""
-        carried, made_of = carried_by(result), held.made_of
-        return outputs_of(result, carried, self.sheet.finish, made_of=made_of, contents=self.contents, small=small)
+        """Its pictures, with the worksheet's finish; its frames at preview size lie in the run folder `small`."""
+
+        def thumbnail(frame: Frame) -> NDArray[np.uint8]:
+            made_of = self.contents[frame.name], frame.bits, repr(frame.development), frame.facts.orientation
+            return self.desk.recall(
+                lambda: runfolder.thumbnail(runfolder.read_small(small, frame.name)), "thumbnail", *made_of
+            )
+
+        frames = result.decisions.series.frames
+        return outputs_of(
+            result,
+            carried_by(result),
+            self.sheet.finish,
+            made_of=held.made_of,
+            contents=self.contents,
+            thumbnails=dict(zip((f.name for f in frames), parallel.each(thumbnail, frames), strict=True)),
+        )
 
 
 def read_hand_masks(folder: Path, frames: Path) -> dict[str, FullMask]:

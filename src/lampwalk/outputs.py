@@ -64,7 +64,7 @@ def outputs_of(
     *,
     made_of: Fingerprints,
     contents: Mapping[str, str],
-    small: Path,
+    thumbnails: Mapping[str, NDArray[np.uint8]],
     compression: str = "none",
 ) -> Outputs:
     """Say how the pictures of a result are written.
@@ -80,8 +80,8 @@ def outputs_of(
         Of the result; may be empty where no file is kept ready.
     contents : mapping of frame name to str
         Digest of the frame's file.
-    small : Path
-        Folder in which the frames lie at preview size.
+    thumbnails : mapping of frame name to (h, w, 3) uint8
+        As by `runfolder.thumbnail`.
     compression : {"none", "deflate"}
         Of the composite.
     """
@@ -106,7 +106,7 @@ def outputs_of(
             list(frames),
             result.worksheet,
             finished(),
-            small=small,
+            thumbnails=thumbnails,
             mask_of=lambda name: hidden[name].small() if name in hidden else None,
         )
 

@@ -8,7 +8,7 @@ import logging
 import os
 import shutil
 import struct
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -223,13 +223,20 @@ def known_small(folder: Path, name: str) -> NDArray[np.uint16] | None:
         return None
 
 
+def thumbnail(encoded: NDArray[Any]) -> NDArray[np.uint8]:
+    """Shrink a frame at preview size, as `write_small` gets it, to a cell of the contact sheet: (h, w, 3) uint8, encoded."""
+    size = (CELL_PX, round(CELL_PX * encoded.shape[0] / encoded.shape[1]))
+    shrunk = cv2.resize(colour.sixteen_bits(encoded), size, interpolation=cv2.INTER_AREA)
+    return np.asarray((shrunk / 257).astype(np.uint8))
+
+
 def write_contact_sheet(
     path: Path,
     frames: list[Frame],
     sheet: Worksheet,
     picture: NDArray[Any],
     *,
-    small: Path,
+    thumbnails: Mapping[str, NDArray[np.uint8]],
     mask_of: Callable[[str], NDArray[np.uint8] | None],
 ) -> None:
     """Every frame small, with its mask outlined, its number and capture time; the result at the end.
@@ -241,12 +248,12 @@ def write_contact_sheet(
     sheet : Worksheet
     picture : (H, W, 3) uint8 or uint16
         The finished picture.
-    small : Path
-        Folder with the small/ of a run.
+    thumbnails : mapping of frame name to (h, w, 3) uint8
+        As `thumbnail` makes them.
     mask_of : callable
         Mask of a frame by its name, (h, w) uint8 at preview size in its own geometry; None where there is none.
     """
-    cells = [_cell(small, i + 1, frame, sheet, mask_of(frame.name)) for i, frame in enumerate(frames)]
+    cells = [_cell(thumbnails[frame.name], i + 1, frame, sheet, mask_of(frame.name)) for i, frame in enumerate(frames)]
     height = cells[0].shape[0]
     width = min(CELL_PX, round((height - 40) * picture.shape[1] / picture.shape[0]))
     size = (width, round(width * picture.shape[0] / picture.shape[1]))
@@ -268,19 +275,17 @@ def write_contact_sheet(
 
 
 def _cell(
-    folder: Path, number: int, frame: Frame, sheet: Worksheet, mask: NDArray[np.uint8] | None
+    thumbnail: NDArray[np.uint8], number: int, frame: Frame, sheet: Worksheet, mask: NDArray[np.uint8] | None
 ) -> NDArray[np.uint8]:
     record = sheet.frame(frame.name)
-    small = read_small(folder, frame.name)
-    size = (CELL_PX, round(CELL_PX * small.shape[0] / small.shape[1]))
-    picture = (cv2.resize(small, size, interpolation=cv2.INTER_AREA) / 257).astype(np.uint8)
+    picture = thumbnail.copy()
     if mask is not None:
-        shown = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
+        shown = cv2.resize(mask, picture.shape[1::-1], interpolation=cv2.INTER_AREA)
         outlines, _ = cv2.findContours((shown > 100).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         cv2.drawContours(picture, outlines, -1, (235, 120, 20), 1, cv2.LINE_AA)
     when = frame.facts.captured_at
     right = record.role if when is None else f"{record.role}  {when:%H:%M:%S}"
-    return _labelled(picture, f"{number}  {frame.name}", right, size[1] + 40)
+    return _labelled(picture, f"{number}  {frame.name}", right, picture.shape[0] + 40)
 
 
 def _labelled(picture: NDArray[np.uint8], left: str, right: str, height: int) -> NDArray[np.uint8]:
