@@ -20,10 +20,10 @@ from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
 from .finish import Burn, Crop, Finish, Lift
-from .frames import Frame, Series, as_series
+from .frames import Series, as_series
 from .fullmask import FullMask
 from .handoff import Extras
-from .looking import MEMORY_BYTES, Known, Progress
+from .looking import MEMORY_BYTES, Keep, Known, Progress
 from .offer import Offer
 from .outputs import Outputs, carried_by, outputs_of
 from .previews import small_shape
@@ -156,10 +156,6 @@ def merge_folder(
         desk, paths = Desk(), [frame.path for frame in series.frames if frame.path is not None]
         thumbnails: dict[str, NDArray[np.uint8]] = {}
 
-        def keep(name: str, small: NDArray[Any]) -> None:
-            runfolder.write_small(folder, name, small)
-            thumbnails[name] = runfolder.thumbnail(small)
-
         def going(step: str, done: int, of: int) -> None:
             if step == "looking" and done == of:  # from now on a core idles at times
                 for path in paths:
@@ -173,7 +169,7 @@ def merge_folder(
                     series,
                     choices=choices,
                     given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
-                    keep=keep,
+                    keep=_keeping(thumbnails, folder),
                     hid=lambda d: aside(partial(_write_mask, folder, d)),
                     shelf=shelf,
                     progress=going,
@@ -233,16 +229,17 @@ def merge_worksheet(
         A field cannot be used, a frame is missing or has changed.
     """
     path, output, desk = Path(path), Path(output), desk or Desk()
+    thumbnails: dict[str, NDArray[np.uint8]] = {}
     again = _Again.of(path, desk, changed_too=changed_too)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
         with parallel.aside() as aside, worksheet.naming(path):
             result, held = again.merge(
                 shelf,
-                keep=partial(runfolder.write_small, folder),
+                keep=_keeping(thumbnails, folder),
                 hid=lambda d: aside(partial(_write_mask, folder, d)),
                 progress=progress,
             )
-        again.outputs(result, held, folder).write(folder, desk.spares)
+        again.outputs(result, held, thumbnails).write(folder, desk.spares)
         kept = frozenset(r.file for r in again.sheet.frames if r.by_hand)
         written = _sheet_of(result, output, again.sheet.finish, again.contents, by_hand=kept, former=again.sheet)
         runfolder.write_sheet(folder, written)
@@ -269,9 +266,10 @@ def merge_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> Non
     again = _Again.of(path, desk)
     if progress is not None:
         again = replace(again, given=replace(again.given, recall=recall.watched(desk.recall, progress)))
-    result, held = again.merge(Shelf(desk=desk), progress=progress)
+    thumbnails: dict[str, NDArray[np.uint8]] = {}
+    result, held = again.merge(Shelf(desk=desk), keep=_keeping(thumbnails), progress=progress)
     if desk.has_room(result.pixels.nbytes):
-        again.outputs(result, held, again.home).write_ahead(desk.spares)
+        again.outputs(result, held, thumbnails).write_ahead(desk.spares)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -337,23 +335,17 @@ class _Again:
         self.desk.turn()
         return result, held
 
-    def outputs(self, result: Composite, held: fingerprints.Result, small: Path) -> Outputs:
-        """Its pictures, with the worksheet's finish; its frames at preview size lie in the run folder `small`."""
-
-        def thumbnail(frame: Frame) -> NDArray[np.uint8]:
-            made_of = self.contents[frame.name], frame.bits, repr(frame.development), frame.facts.orientation
-            return self.desk.recall(
-                lambda: runfolder.thumbnail(runfolder.read_small(small, frame.name)), "thumbnail", *made_of
-            )
-
-        frames = result.decisions.series.frames
+    def outputs(
+        self, result: Composite, held: fingerprints.Result, thumbnails: Mapping[str, NDArray[np.uint8]]
+    ) -> Outputs:
+        """Its pictures, with the worksheet's finish."""
         return outputs_of(
             result,
             carried_by(result),
             self.sheet.finish,
             made_of=held.made_of,
             contents=self.contents,
-            thumbnails=dict(zip((f.name for f in frames), parallel.each(thumbnail, frames), strict=True)),
+            thumbnails=thumbnails,
         )
 
 
@@ -485,6 +477,17 @@ def _sheet_of(
         folder=_relative_folder(result.decisions.series, target),
         finish=dict(spec),
     )
+
+
+def _keeping(thumbnails: dict[str, NDArray[np.uint8]], folder: Path | None = None) -> Keep:
+    """Keep frames at preview size: smaller still for the contact sheet, and in the run folder where one is written."""
+
+    def keep(name: str, small: NDArray[Any]) -> None:
+        if folder is not None:
+            runfolder.write_small(folder, name, small)
+        thumbnails[name] = runfolder.thumbnail(small)
+
+    return keep
 
 
 def _write_mask(folder: Path, d: Decision) -> None:

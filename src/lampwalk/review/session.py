@@ -153,7 +153,7 @@ class Session:
             with self.lock:
                 self.news.wait_for(lambda: self._closing or (self.settled != self.revision and not self.merging), 5)
                 due = self.settled != self.revision and not self.merging
-                wait = self._changed_at + PAUSE_S - time.monotonic()
+                wait = self._still(PAUSE_S)
             if due and not self._closing:
                 if self._relit and self.table is not None:
                     self._fill_anew(self.table)
@@ -172,7 +172,7 @@ class Session:
             with self.lock:
                 self.news.wait_for(lambda: self._closing or self._may_work_ahead)
                 now = self.revision, self._merges
-                wait = self._changed_at + QUIET_S - time.monotonic()
+                wait = self._still(QUIET_S)
             if wait > 0 and not self._closing:
                 time.sleep(wait)
             elif self._in_background(partial(self._merge_ahead, now[0])):
@@ -208,10 +208,9 @@ class Session:
         """Merge what has changed, and write the pictures; the run folder stays as it is."""
 
         def gives_way(step: str, done: int, of: int) -> None:
-            self._goes_on(revision)
-            if self.merging and step != "merging":  # a merge that waits recalls what was decided,
-                raise _GaveUp
-            if self.merging:  # but what is being merged would be lost: so that is told as its own
+            # A merge that waits recalls what was decided, but what is being merged would be lost: so that is told as its own.
+            self._goes_on(revision, beside_a_merge=step == "merging")
+            if self.merging:
                 self._progress(step, done, of)
 
         with self._at_full_size:
@@ -244,16 +243,10 @@ class Session:
         """Decide and merge everything at preview size; given up where something is changed or a merge is asked for meanwhile."""
         with self.lock:
             revision, sheet, masks, run = self.revision, self.sheet, dict(self.masks), self.run
-
-        def gives_way() -> None:
-            self._goes_on(revision)
-            if self.merging:
-                raise _GaveUp
-
         problem = ""
         settled = None
         try:
-            settled = settle(run, sheet, masks, gives_way)
+            settled = settle(run, sheet, masks, partial(self._goes_on, revision, beside_a_merge=False))
         except _GaveUp:
             return
         except LampwalkError as error:
@@ -269,10 +262,14 @@ class Session:
                     self.table = LightTable(settled)
                 self.tell()
 
-    def _goes_on(self, revision: int) -> None:
-        """Give background work up where something was changed meanwhile."""
-        if self._closing or self.revision != revision:
+    def _goes_on(self, revision: int, *, beside_a_merge: bool) -> None:
+        """Give background work up where something was changed meanwhile, or a merge asked for that it does not serve."""
+        if self._closing or self.revision != revision or (self.merging and not beside_a_merge):
             raise _GaveUp
+
+    def _still(self, pause: float) -> float:
+        """Seconds that are left of a pause after the last change."""
+        return self._changed_at + pause - time.monotonic()
 
     @property
     def merging(self) -> bool:
