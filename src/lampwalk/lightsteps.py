@@ -64,12 +64,8 @@ def decided(
     small = list(levelled)
     frames = [replace(d, level=level, gain=gain) for d, level, gain in zip(frames, levels, gains, strict=True)]
 
-    remarks: list[Finding] = []
-    if choices.hide or given.masks:
-        find = choices.hide and given.sheet is None
-        frames, remarks = _hide(frames, small, by_day, fields, find=find, by_hand=given.masks)
-    for d in frames:
-        hid(d)
+    find = choices.hide and given.sheet is None
+    frames, remarks = _hide(frames, small, by_day, fields, find=find, by_hand=given.masks, hid=hid)
 
     def hides(i: int) -> Kept:
         mask, place = frames[i].hidden, frames[i].frame_to_reference
@@ -260,36 +256,38 @@ def _levels(frames: list[Decision], small: list[Preview], at: int, sheet: Worksh
 
 
 def _hide(
-    frames: list[Decision],
-    small: list[Preview],
-    by_day: list[bool],
+    frames: Sequence[Decision],
+    small: Sequence[Preview],
+    by_day: Sequence[bool],
     fields: Drawer,
     *,
     find: bool,
     by_hand: Mapping[str, FullMask],
+    hid: Hid,
 ) -> tuple[list[Decision], list[Finding]]:
-    found: Sequence[Mask | None] = [None] * len(frames)
-    remarks: list[Finding] = []
-    if find:
-        seen = masks.find_in_previews(small, by_day)
-        found, remarks = seen, masks.findings(seen, small, by_day)
-    out = []
-    for d, mask in zip(frames, found, strict=True):
-        if d.frame.name in by_hand:
-            painted = by_hand[d.frame.name]
+    """Hide what was painted, and in the other frames what is found; `hid` gets each frame once that is known."""
+
+    def masked(i: int, mask: Mask | None) -> Decision:
+        d, painted = frames[i], by_hand.get(frames[i].frame.name)
+        if painted is not None:
             if painted.shape != d.frame.shape:
                 raise InputError(
                     f"the mask of {d.frame.name} is {painted.shape[1]}x{painted.shape[0]}",
                     remedy=f"paint it on the frame itself: {d.frame.shape[1]}x{d.frame.shape[0]}",
                 )
-            out.append(replace(d, hidden=painted))
-        elif mask is not None and mask.hidden.any():
-            own = masks.in_own_geometry(mask, d.frame_to_reference, d.frame.shape)
-            hidden = FullMask.found(own.hidden, d.frame.shape).waiting(fields)
-            out.append(replace(d, hidden=hidden, found=mask.regions))
-        else:
-            out.append(replace(d, found=None if mask is None else mask.regions))
-    return out, remarks
+            d = replace(d, hidden=painted)
+        elif mask is not None:
+            d = replace(d, found=mask.regions)
+            if mask.hidden.any():
+                own = masks.in_own_geometry(mask, d.frame_to_reference, d.frame.shape)
+                d = replace(d, hidden=FullMask.found(own.hidden, d.frame.shape).waiting(fields))
+        hid(d)
+        return d
+
+    if not find:
+        return [masked(i, None) for i in range(len(frames))], []
+    found = masks.each_in_previews(small, by_day, lambda i, mask: (masked(i, mask), mask))
+    return [d for d, _ in found], masks.findings([mask for _, mask in found], small, by_day)
 
 
 def _in_reference(d: Decision) -> NDArray[np.uint8]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -21,6 +22,8 @@ from .geometry import Matrix
 from .light import halved
 from .previews import Preview, align_preview, make_preview, relit
 from .regions import Region
+
+T = TypeVar("T")
 
 WIDER = 0.0008
 """Share of the long side by which a mask is wider than what was found (1 px of 1200): soft edges, resampling and what is
@@ -162,21 +165,26 @@ def find_in_previews(previews: Sequence[Preview], by_day: Sequence[bool]) -> tup
     InputError
         If the previews differ in size or the two sequences in length.
     """
+    return tuple(each_in_previews(previews, by_day, lambda _, mask: mask))
+
+
+def each_in_previews(previews: Sequence[Preview], by_day: Sequence[bool], use: Callable[[int, Mask], T]) -> list[T]:
+    """Use the mask of every frame as soon as `find_in_previews` has it: what `use` makes of (frame number, it)."""
     if len(previews) != len(by_day):
         raise InputError(f"{len(previews)} previews, but {len(by_day)} flags for daylight", remedy="give one per frame")
     if len({p.shape for p in previews}) > 1:
         raise InputError("the previews differ in size", remedy="align them first")
-    if len(previews) < 2:  # nothing to compare with
-        return tuple(Mask(name=p.name, hidden=np.zeros(p.shape, np.uint8)) for p in previews)
-    light = regions.compare(previews, by_day)
+    light = regions.compare(previews, by_day) if len(previews) > 1 else None  # else nothing to compare with
 
-    def one(i: int, probability: NDArray[np.float32]) -> Mask:
-        if by_day[i]:
-            return Mask(name=previews[i].name, drawer=previews[i].drawer, hidden=np.zeros(previews[i].shape, np.uint8))
-        area, found = regions.find(probability, previews[i], light)
-        return Mask(name=previews[i].name, drawer=previews[i].drawer, hidden=_widened(area), regions=found)
+    def one(i: int, probability: NDArray[np.float32]) -> T:
+        own = previews[i]
+        empty = Mask(name=own.name, drawer=own.drawer, hidden=np.zeros(own.shape, np.uint8))
+        if by_day[i] or light is None:
+            return use(i, empty)
+        area, found = regions.find(probability, own, light)
+        return use(i, replace(empty, hidden=_widened(area), regions=found))
 
-    return tuple(detector.each(previews, by_day, one))
+    return detector.each(previews, by_day, one)
 
 
 def _widened(area: NDArray[np.bool_]) -> NDArray[np.uint8]:
