@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import threading
 import time
 
 import cv2
@@ -14,7 +15,7 @@ import tifffile
 import lampwalk
 from lampwalk import merging, runfolder, worksheet
 from lampwalk.errors import InputError, OutputError, WorksheetError
-from lampwalk.review import view
+from lampwalk.review import keeper, view
 from lampwalk.review.opened import open_run
 from lampwalk.review.session import Session, Stale
 
@@ -148,6 +149,34 @@ def test_merging_at_full_size_brings_the_folder_up_to_date(session, run):
     sheet = worksheet.load(run / "worksheet.json")
     assert [len(r.notes.get("hidden", [])) for r in sheet.frames] == hidden
     assert Session(run).history.to_undo.what == "paint 04.jpg"
+
+
+def test_a_merge_waits_for_a_stroke_that_is_just_being_written(session, run, monkeypatch):
+    before = runfolder.read_mask(run / "masks" / "04.png")
+    writing, write_on = threading.Event(), threading.Event()
+    real = keeper.encode.write_map
+
+    def slow(path, values):
+        writing.set()
+        write_on.wait(60)
+        real(path, values)
+
+    session.start()
+    with monkeypatch.context() as patch:
+        patch.setattr(keeper.encode, "write_map", slow)
+        change(session, **PAINT)
+        assert writing.wait(60)  # on the thread that saves
+        assert not session.keeper.saved
+        session.merge()
+        time.sleep(0.3)
+        assert session.merging
+        patch.undo()
+        write_on.set()
+    with session.lock:
+        assert session.news.wait_for(lambda: not session.merging, 300)
+        assert session.job["failed"] == ""
+    after = runfolder.read_mask(run / "masks" / "04.png")  # of the folder that the merge has put in its place
+    assert (after > before).sum() > 500
 
 
 def test_while_somebody_looks_all_is_made_ready(run, monkeypatch, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,6 +43,7 @@ class Keeper:
     def __init__(self, session: Session) -> None:
         self._session = session
         self._dirty = False
+        self._writing = Lock()
         self._boxes: dict[str, Box] = {}
         self.conflict = False
         self.failed = ""
@@ -49,7 +51,7 @@ class Keeper:
     @property
     def saved(self) -> bool:
         """Whether everything is on the disk."""
-        return not self._dirty
+        return not self._dirty and not self._writing.locked()
 
     def touch(self) -> None:
         """There is something to save."""
@@ -78,6 +80,12 @@ class Keeper:
                         session.news.wait_for(lambda: session.closing, 3)  # a full disk may get room again
 
     def save(self) -> None:
+        """Have everything on the disk: also what another thread is just writing."""
+        with self._writing:
+            self._write()
+        self._session.tell()
+
+    def _write(self) -> None:
         """Write what was changed: masks first, then the worksheet that speaks of them, then the history."""
         session = self._session
         with session.lock:
@@ -100,7 +108,6 @@ class Keeper:
                 if session.sheet is sheet:
                     session.history.save(folder, session.sheet_bytes)
                 self.failed = ""
-            session.tell()
         except (OSError, LampwalkError) as error:
             log.warning("not saved: %s", error)
             self.failed = f"not saved: {getattr(error, 'strerror', None) or error}"
@@ -112,7 +119,6 @@ class Keeper:
             for name, box in boxes.items():
                 self.mask_changed(name, box)
             self.conflict = conflict
-            self._session.tell()
 
     def _write_mask(self, name: str, mask: NDArray[np.uint8], box: Box) -> None:
         """Write a mask at full size; outside the box it stays as it was, to the last bit."""
