@@ -7,7 +7,7 @@ of one series differ at most where these digests differ, and only there need the
 from __future__ import annotations
 
 import json
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
@@ -23,8 +23,11 @@ from numpy.typing import NDArray
 from . import geometry, parallel, resampling
 from .composite import Former, Window, merge_order
 from .decisions import Decision, Decisions
+from .drawer import IN_MEMORY
 from .frames import state_of
-from .light import Field
+from .fullmask import FullMask
+from .geometry import Matrix
+from .light import Field, waiting
 from .recall import Recall, anew
 
 FILE = "small/fingerprints.json"
@@ -60,27 +63,58 @@ def of(decisions: Decisions, contents: Mapping[str, str], recall: Recall = anew)
     tiles, everywhere = _tiles(shape), _everywhere(decisions)
     found = [[sha256(everywhere) for _ in tiles] for _ in geometry.strips(shape[0])]
     for d in merge_order(decisions.frames, decisions.choices.rule):
-        own = _own(d, numbers[d.frame.name], contents[d.frame.name])
-        made_of = (own, d.gain, d.glow, d.reach, d.fill, d.hidden, shape)
-        for digests, parts in zip(found, recall(partial(_of_frame, d, own, shape), "tiles", *made_of), strict=True):
-            for digest, part in zip(digests, parts, strict=True):
-                digest.update(part)
+        own, place = _own(d, numbers[d.frame.name], contents[d.frame.name]), d.frame_to_reference
+        lights = recall(partial(_of_light, d, shape), "light of tiles", d.gain, d.glow, d.reach, shape)
+        fills = recall(partial(_of_fill, d, shape), "fill of tiles", d.fill, shape)
+        masks = recall(partial(_of_mask, d, shape), "mask of tiles", d.hidden, place, shape)
+        for row, *parts in zip(found, lights, fills, masks, strict=True):
+            for digest, light, fill, mask in zip(row, *parts, strict=True):
+                if light or fill:  # else the frame takes no part
+                    digest.update(own + light + fill + mask)
     return tuple(tuple(digest.hexdigest()[:DIGITS] for digest in row) for row in found)
 
 
-def _of_frame(one: Decision, own: bytes, shape: tuple[int, int]) -> list[list[bytes]]:
-    """Digest what a frame brings to each tile, by row and column; nothing where it takes no part."""
-    tiles, d = _tiles(shape), one.in_hand()
+_Digests = list[list[bytes]]
+"""Of what one frame brings to each tile, by row and column; nothing where it brings nothing."""
 
-    def digest(parts: Sequence[_Part]) -> bytes:
-        found = sha256(own)
-        for part in parts:
-            found.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
-        return found.digest() if parts else b""
 
-    return parallel.each(
-        lambda rows: [digest(parts) for parts in _ingredients(d, rows, tiles)], geometry.strips(shape[0])
+def _by_strips(digests: Callable[[slice], list[bytes]], shape: tuple[int, int]) -> _Digests:
+    return parallel.each(digests, geometry.strips(shape[0]))
+
+
+def _digest(*parts: _Part) -> bytes:
+    found = sha256()
+    for part in parts:
+        found.update(str(part.shape).encode() + np.ascontiguousarray(part).tobytes())
+    return found.digest()
+
+
+def _of_light(d: Decision, shape: tuple[int, int]) -> _Digests:
+    """Gain, glow and reach; nothing beyond its reach."""
+    fields = [waiting(field, IN_MEMORY) for field in (d.gain, d.glow, d.reach)]
+
+    def digests(rows: slice) -> list[bytes]:
+        parts = zip(*(_around(field, rows, _tiles(shape)) for field in fields), strict=True)
+        return [_digest(*three) if d.reach is None or three[2].size else b"" for three in parts]
+
+    return _by_strips(digests, shape)
+
+
+def _of_fill(d: Decision, shape: tuple[int, int]) -> _Digests:
+    field = waiting(d.fill, IN_MEMORY)
+    return _by_strips(
+        lambda rows: [_digest(fill) if fill.size else b"" for fill in _around(field, rows, _tiles(shape))], shape
     )
+
+
+def _of_mask(d: Decision, shape: tuple[int, int]) -> _Digests:
+    hidden = None if d.hidden is None else d.hidden.waiting(IN_MEMORY)
+
+    def digests(rows: slice) -> list[bytes]:
+        parts = _hidden(hidden, d.frame_to_reference, rows, _tiles(shape))
+        return [_digest(*mask) if mask else b"" for mask in parts]
+
+    return _by_strips(digests, shape)
 
 
 def write(folder: Path, known: Fingerprints) -> None:
@@ -207,16 +241,6 @@ def _own(d: Decision, number: int, content: str) -> bytes:
     return repr((*told, d.frame_to_reference.tolist())).encode()
 
 
-def _ingredients(d: Decision, rows: slice, tiles: list[slice]) -> Iterator[list[_Part]]:
-    """What a frame brings to each tile of a strip; nothing where it takes no part."""
-    fields = (_around(field, rows, tiles) for field in (d.gain, d.glow, d.reach, d.fill))
-    for gain, glow, reach, fill, mask in zip(*fields, _hidden(d, rows, tiles), strict=True):
-        if d.reach is None or reach.size:
-            yield [gain, glow, reach, fill, *mask]
-        else:
-            yield [fill, *mask] if fill.size else []
-
-
 def _around(field: Field | None, rows: slice, tiles: list[slice]) -> list[_Part]:
     """Part of a field that each tile can depend on; nothing where it changes nothing."""
     if field is None:
@@ -226,16 +250,16 @@ def _around(field: Field | None, rows: slice, tiles: list[slice]) -> list[_Part]
     return [strip[:, near] if changes[near].any() else _NOTHING for near in across]
 
 
-def _hidden(d: Decision, rows: slice, tiles: list[slice]) -> list[list[_Part]]:
+def _hidden(mask: FullMask | None, frame_to_reference: Matrix, rows: slice, tiles: list[slice]) -> list[list[_Part]]:
     """Where in its source something is hidden, and the mask there, for each tile of a strip; nothing if nothing is."""
-    if d.hidden is None:
+    if mask is None:
         return [[] for _ in tiles]
-    boxes = resampling.source_boxes(d.frame.shape, d.frame_to_reference, rows, tiles)
+    boxes = resampling.source_boxes(mask.shape, frame_to_reference, rows, tiles)
     down = slice(min(box[0].start for box in boxes), max(box[0].stop for box in boxes))
-    window = d.hidden.window(down)
+    window = mask.window(down)
     if window is None:
         return [[] for _ in tiles]
-    strip = d.hidden.part(down, window[1])
+    strip = mask.part(down, window[1])
     found = []
     for own, cols in boxes:
         left, right = max(cols.start, window[1].start), min(cols.stop, window[1].stop)

@@ -127,18 +127,19 @@ class Keeper:
         if relative is None:
             raise OutputError(f"the worksheet names no mask file for {name}", remedy="merge again")
         path = run.folder / relative
-        new = FullMask.found(mask, run.full).whole()
+        new = FullMask.found(mask, run.full)
         try:
             out = runfolder.read_mask(path)
         except LampwalkError:
             out = np.zeros(0, np.uint8)
         if out.shape == run.full:
             s = scaling(run.full, run.small)
-            r0, r1 = int((box[0] - EDGE_PX) * s[1, 1]), int(np.ceil((box[2] + EDGE_PX) * s[1, 1]))
-            c0, c1 = int((box[1] - EDGE_PX) * s[0, 0]), int(np.ceil((box[3] + EDGE_PX) * s[0, 0]))
-            inside = (slice(max(0, r0), max(0, r1)), slice(max(0, c0), max(0, c1)))
-            out[inside] = new[inside]
+            rows, cols = (
+                slice(max(0, int((first - EDGE_PX) * scale)), min(size, max(0, int(np.ceil((last + EDGE_PX) * scale)))))
+                for first, last, scale, size in zip(box[:2], box[2:], (s[1, 1], s[0, 0]), run.full, strict=True)
+            )
+            out[rows, cols] = new.part(rows, cols)
         else:
-            out = new
+            out = new.whole()
         path.parent.mkdir(exist_ok=True)
         encode.write_map(path, out)

@@ -35,8 +35,11 @@ log = logging.getLogger(__name__)
 PAUSE_S = 2.0
 """Seconds without a change before everything is decided anew in the background."""
 
-QUIET_S = 0.5
-"""Seconds without a change before what a merge at full size has to do is begun ahead, also before all is decided anew for the page."""
+QUIET_S = 0.2
+"""Seconds without a change before what a merge at full size has to do is begun ahead, before all is decided anew for the page ..."""
+
+PATIENCE_S = 6.0
+"""... which waits for it no longer than this after the change."""
 
 NICENESS = 15
 """Of the background work; 0 is usual, 19 the least pressing."""
@@ -80,7 +83,7 @@ class Session:
         self._closing = False
         self._threads: list[threading.Thread] = []
         self._at_full_size = threading.Lock()
-        self._merges, self._ahead = 0, (-1, 0)
+        self._merges, self._ahead, self._ahead_first = 0, (-1, 0), False
         self._load(open_run(folder))
         self.keeper = Keeper(self)
         self.desk = Desk(Path(os.path.realpath(folder)))
@@ -153,7 +156,7 @@ class Session:
             with self.lock:
                 self.news.wait_for(lambda: self._closing or (self.settled != self.revision and not self.merging), 5)
                 due = self.settled != self.revision and not self.merging
-                wait = self._still(PAUSE_S)
+                wait = self._still(PATIENCE_S if self._ahead_first and not self.ready else PAUSE_S)
             if due and not self._closing:
                 if self._relit and self.table is not None:
                     self._fill_anew(self.table)
@@ -168,6 +171,7 @@ class Session:
         with self.lock:
             self.news.wait_for(lambda: self._closing or self.table is not None)
         self._in_background(self._keep_frames)
+        self._ahead_first = True
         while not self._closing:
             with self.lock:
                 self.news.wait_for(lambda: self._closing or self._may_work_ahead)
