@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -33,6 +33,9 @@ from .resampling import Ready
 from .shelf import Shelf
 from .stack import FILLED, Stack
 from .worksheet import Worksheet
+
+if TYPE_CHECKING:
+    from .beneath import Beneath
 
 Window = tuple[slice, slice]
 """Rows and columns of the result."""
@@ -127,54 +130,96 @@ def execute(
     threads : int
     progress : callable, optional
     """
-    shelf = shelf or Shelf()
-    shape = decisions.series.shape
-    windows = [(rows, slice(0, shape[1])) for rows in strips(shape[0])] if former is None else former.windows
-    rule = decisions.choices.rule
-    if former is None:
-        whole = Stack(shape, np.uint16, rule=rule)
-        stacks = [whole] * len(windows)
-    else:
-        stacks = [
-            Stack(
-                (rows.stop - rows.start, cols.stop - cols.start), np.uint16, rule=rule, first=(rows.start, cols.start)
-            )
-            for rows, cols in windows
-        ]
-    pieces = list(zip(stacks, windows, strict=True))
-    on = merge_order(decisions.frames, rule)
-    seen = [d for d in on if _takes_part(light.waiting(d.reach, IN_MEMORY), windows)]
-    reference = _profile(decisions)
-    numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
-    benches = Lent(Bench)
+    rule, profile = decisions.choices.rule, _profile(decisions)
+    filled = [d for d in merge_order(decisions.frames, rule) if d.fill is not None]
 
-    def add(piece: tuple[Stack, Window], d: Decision, pixels: Ready) -> None:
-        with benches.one() as bench:
-            add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
+    def finish(piece: Piece) -> None:
+        stack, at = piece
+        if filled:
+            fill_strip(stack, at, filled)
+        _into_profile(stack.part(*at)[0], profile)
+        if former is not None:
+            former.pixels[at], former.coverage[at] = stack.part(*at)
 
     with parallel.limited(threads):
-        with parallel.rounds(pieces) as begin:
-            for done, (d, pixels) in enumerate(_decoded(seen, shelf, decisions.hot_pixels, 1 if former is None else 2)):
-                begin(partial(add, d=d, pixels=pixels))
-                del pixels
-                if progress and done:
-                    progress("merging", done, len(seen))
-        if progress and seen:
-            progress("merging", len(seen), len(seen))
-        filled = [d for d in on if d.fill is not None]
-        if filled:
-            parallel.each(lambda piece: fill_strip(*piece, filled), pieces)
-        parallel.each(lambda piece: _into_profile(piece[0].part(*piece[1])[0], reference), pieces)
-    if former is not None:
-        for stack, at in pieces:
-            former.pixels[at], former.coverage[at] = stack.part(*at)
+        windows = None if former is None else former.windows
+        pieces = stacked(decisions, windows, shelf=shelf, threads=threads, progress=progress)
+        if former is not None and (beneath := former.beneath) is not None:
+            beneath.keep(pieces)
+            parallel.each(lambda at: finish(_taken_out(beneath, rule, at)), former.refilled)
+        parallel.each(finish, pieces)
     return Composite(
-        pixels=whole.pixels() if former is None else former.pixels,
-        coverage=whole.coverage() if former is None else former.coverage,
+        pixels=pieces[0][0].pixels() if former is None else former.pixels,
+        coverage=pieces[0][0].coverage() if former is None else former.coverage,
         decisions=decisions,
         worksheet=worksheet_of(decisions),
         findings=decisions.findings,
     )
+
+
+Piece = tuple[Stack, Window]
+"""A window of the result, and the stack that it lies in."""
+
+
+def stacked(
+    decisions: Decisions,
+    windows: Sequence[Window] | None,
+    *,
+    shelf: Shelf | None = None,
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> list[Piece]:
+    """Merge all frames, one at a time: what lies beneath the fills.
+
+    Parameters
+    ----------
+    decisions : Decisions
+    windows : sequence of (rows, columns), or None
+        Whole tiles of the fixed grid, each on a stack of its own; all strips on one stack where not given.
+    shelf : Shelf, optional
+    threads : int
+    progress : callable, optional
+    """
+    shape, rule = decisions.series.shape, decisions.choices.rule
+    if windows is None:
+        whole = Stack(shape, np.uint16, rule=rule)
+        pieces: list[Piece] = [(whole, (rows, slice(0, shape[1]))) for rows in strips(shape[0])]
+    else:
+        pieces = [(_stack_of(at, rule), at) for at in windows]
+    everywhere = [at for _, at in pieces]
+    on = merge_order(decisions.frames, rule)
+    seen = [d for d in on if _takes_part(light.waiting(d.reach, IN_MEMORY), everywhere)]
+    numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
+    benches = Lent(Bench)
+
+    def add(piece: Piece, d: Decision, pixels: Ready) -> None:
+        with benches.one() as bench:
+            add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
+
+    ahead = 1 if windows is None else 2
+    with parallel.limited(threads), parallel.rounds(pieces) as begin:
+        for done, (d, pixels) in enumerate(_decoded(seen, shelf or Shelf(), decisions.hot_pixels, ahead)):
+            begin(partial(add, d=d, pixels=pixels))
+            del pixels
+            if progress and done:
+                progress("merging", done, len(seen))
+    if progress and seen:
+        progress("merging", len(seen), len(seen))
+    return pieces
+
+
+def _stack_of(at: Window, rule: str) -> Stack:
+    rows, cols = at
+    shape = rows.stop - rows.start, cols.stop - cols.start
+    return Stack(shape, np.uint16, rule=rule, first=(rows.start, cols.start))
+
+
+def _taken_out(beneath: Beneath, rule: str, tile: Window) -> Piece:
+    """A tile that was merged before and is only filled anew."""
+    stack = _stack_of(tile, rule)
+    pixels, coverage = stack.part(*tile)
+    pixels[:], coverage[:] = beneath.get(tile)
+    return stack, tile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -188,11 +233,17 @@ class Former:
     coverage : (H, W) uint8
     windows : tuple of (rows, columns)
         Where it does not hold any more: whole tiles of the fixed grid.
+    refilled : tuple of (rows, columns)
+        Tiles of which only the fill does not hold any more.
+    beneath : Beneath, optional
+        What lies beneath the fills of these; gets what is merged now.
     """
 
     pixels: NDArray[np.uint16]
     coverage: NDArray[np.uint8]
     windows: tuple[Window, ...]
+    refilled: tuple[Window, ...] = ()
+    beneath: Beneath | None = None
 
 
 def in_order(frames: Sequence[Decision]) -> list[Decision]:

@@ -26,6 +26,7 @@ from .spares import Spares
 from .unpacked import P
 
 if TYPE_CHECKING:
+    from .beneath import Tiles
     from .fingerprints import Result
 
 ENDING = ".lampwalk-frames"
@@ -60,6 +61,8 @@ class Desk:
         What was merged last.
     spares : Spares
         Files of it that are written already.
+    beneath : Tiles
+        What lies beneath its fills, as far as that is known.
     """
 
     def __init__(self, run: Path | None = None, limit_bytes: int = LIMIT_BYTES) -> None:
@@ -70,6 +73,7 @@ class Desk:
         self._drawers: dict[int, Drawer] = {}
         self._memory = Memory()
         self.result: Result | None = None
+        self.beneath: Tiles = {}
         self.spares = Spares(self._folder)
         self.clear()
 
@@ -199,6 +203,7 @@ class Desk:
         """Forget everything, and delete the decoded frames."""
         self._memory.clear()
         self.result = None
+        self.beneath.clear()
         self.spares.clear()
         for drawer in self._drawers.values():
             drawer.close()

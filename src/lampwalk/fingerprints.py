@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Hashable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from hashlib import sha256
 from itertools import groupby
@@ -49,7 +49,9 @@ Fingerprints = tuple[tuple[str, ...], ...]
 """Digests by row and column of the fixed grid."""
 
 
-def of(decisions: Decisions, contents: Mapping[str, str], recall: Recall = anew) -> Fingerprints:
+def of(
+    decisions: Decisions, contents: Mapping[str, str], recall: Recall = anew, *, filled: bool = True
+) -> Fingerprints:
     """Digest what a result is made of.
 
     Parameters
@@ -58,6 +60,8 @@ def of(decisions: Decisions, contents: Mapping[str, str], recall: Recall = anew)
     contents : mapping of frame name to str
         Digest of the frame's file.
     recall : Recall
+    filled : bool
+        With its fills, or what lies beneath them.
     """
     shape, numbers = decisions.series.shape, {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     tiles, everywhere = _tiles(shape), _everywhere(decisions)
@@ -65,13 +69,20 @@ def of(decisions: Decisions, contents: Mapping[str, str], recall: Recall = anew)
     for d in merge_order(decisions.frames, decisions.choices.rule):
         own, place = _own(d, numbers[d.frame.name], contents[d.frame.name]), d.frame_to_reference
         lights = recall(partial(_of_light, d, shape), "light of tiles", d.gain, d.glow, d.reach, shape)
-        fills = recall(partial(_of_fill, d, shape), "fill of tiles", d.fill, shape)
+        fills = _fills(d if filled else replace(d, fill=None), shape, recall)
         masks = recall(partial(_of_mask, d, shape), "mask of tiles", d.hidden, place, shape)
         for row, *parts in zip(found, lights, fills, masks, strict=True):
             for digest, light, fill, mask in zip(row, *parts, strict=True):
                 if light or fill:  # else the frame takes no part
                     digest.update(own + light + fill + mask)
     return tuple(tuple(digest.hexdigest()[:DIGITS] for digest in row) for row in found)
+
+
+def with_fill(decisions: Decisions, recall: Recall = anew) -> list[list[bool]]:
+    """Say which tiles have a fill, by row and column of the fixed grid."""
+    shape, on = decisions.series.shape, merge_order(decisions.frames, decisions.choices.rule)
+    frames = [_fills(d, shape, recall) for d in on]
+    return [[any(fills) for fills in zip(*rows, strict=True)] for rows in zip(*frames, strict=True)]
 
 
 _Digests = list[list[bytes]]
@@ -105,6 +116,10 @@ def _of_fill(d: Decision, shape: tuple[int, int]) -> _Digests:
     return _by_strips(
         lambda rows: [_digest(fill) if fill.size else b"" for fill in _around(field, rows, _tiles(shape))], shape
     )
+
+
+def _fills(d: Decision, shape: tuple[int, int], recall: Recall) -> _Digests:
+    return recall(partial(_of_fill, d, shape), "fill of tiles", d.fill, shape)
 
 
 def _of_mask(d: Decision, shape: tuple[int, int]) -> _Digests:

@@ -14,8 +14,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from . import encode, fingerprints, finish, handoff, parallel, recall, runfolder, worksheet
-from .composite import Composite, execute, full_mask
+from . import beneath, encode, fingerprints, finish, handoff, parallel, recall, rules, runfolder, worksheet
+from .composite import Composite, execute, full_mask, stacked
 from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
@@ -270,6 +270,7 @@ def merge_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> Non
     result, held = again.merge(Shelf(desk=desk), keep=_keeping(thumbnails), progress=progress)
     if desk.has_room(result.pixels.nbytes):
         again.outputs(result, held, thumbnails).write_ahead(desk.spares)
+        again.learn(result, progress or (lambda *_: None))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -328,12 +329,39 @@ class _Again:
             decisions = decide(self.series, choices=choices_of(self.sheet), given=self.given, shelf=shelf, **told)
         made_of = fingerprints.of(decisions, self.contents, self.desk.recall)
         former = fingerprints.still_holding(before.result(), made_of)
+        known = self._beneath(decisions)
+        if former is not None and known is not None:
+            former = known.spared(former)
         self.desk.result = None  # it is changed in place: until that is done it is nobody's
         result = execute(decisions, former=former, shelf=shelf, progress=told.get("progress"))
         held = fingerprints.Result(pixels=result.pixels, coverage=result.coverage, made_of=made_of, state=state)
         self.desk.result = held
         self.desk.turn()
         return result, held
+
+    def learn(self, result: Composite, progress: Progress) -> None:
+        """Merge once more what lies beneath the fills of a result, as far as it is not known, for the next merge."""
+        known = self._beneath(result.decisions)
+        if known is None:
+            return
+        for windows in known.unknown():
+            progress("looking", 0, 1)
+            known.keep(stacked(result.decisions, windows, shelf=Shelf(desk=self.desk)))
+
+    def _beneath(self, decisions: Decisions) -> beneath.Beneath | None:
+        """What lies beneath the fills of a result to be made; None where that is not kept, or says too little."""
+        (height, width), drawer = decisions.series.shape, self.desk.drawer(0)
+        if drawer is None or rules.get(decisions.choices.rule).needs_ambient:
+            return None
+        if not self.desk.has_room(beneath.PIXEL_BYTES * height * width):
+            return None
+        return beneath.Beneath(
+            tiles=self.desk.beneath,
+            drawer=drawer,
+            shape=(height, width),
+            made_of=fingerprints.of(decisions, self.contents, self.desk.recall, filled=False),
+            filled=fingerprints.with_fill(decisions, self.desk.recall),
+        )
 
     def outputs(
         self, result: Composite, held: fingerprints.Result, thumbnails: Mapping[str, NDArray[np.uint8]]

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -56,7 +56,7 @@ NEAR_SRGB = 24
 covers the roundings of published profiles."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Profile:
     """What the encoded values of a picture mean.
 
@@ -108,7 +108,7 @@ class Profile:
     @property
     def is_working(self) -> bool:
         """Whether the profile's curve is the one in which all steps work."""
-        return self._working_tables() is None
+        return self._working_tables is None
 
     def to_working(self, encoded: NDArray[Any]) -> NDArray[Any]:
         """Encode by the sRGB curve instead of the profile's own: the curve in which all steps work.
@@ -122,7 +122,7 @@ class Profile:
         (H, W, 3)
             `encoded` itself where the curve is sRGB's already, else uint16. The primaries stay the profile's.
         """
-        tables = self._working_tables()
+        tables = self._working_tables
         if tables is None:
             return encoded
         step = 257 if encoded.dtype == np.uint8 else 1
@@ -130,9 +130,10 @@ class Profile:
 
     def from_working(self, encoded: NDArray[np.uint16]) -> NDArray[np.uint16]:
         """Undo `to_working`: (H, W, 3) uint16, exact to a level but in the deepest shadows; `encoded` itself where there is nothing to do."""
-        tables = self._working_tables()
+        tables = self._working_tables
         return encoded if tables is None else _through(list(tables[1]), encoded)
 
+    @cached_property
     def _working_tables(self) -> tuple[NDArray[np.uint16], NDArray[np.uint16]] | None:
         steps = np.arange(65536)
         there = colour.to_encoded(self.decode)
