@@ -191,7 +191,7 @@ def merge_folder(
             thumbnails=thumbnails,
             compression=extras.compression,
         )
-        outputs.write(folder, Spares())
+        outputs.write(folder, Spares(), output)
         handoff.write(folder, result, outputs.finished, carried, extras)
         sheet = _sheet_of(result, output, told, contents, by_hand=frozenset(by_hand))
         runfolder.write_sheet(folder, sheet)
@@ -239,7 +239,7 @@ def merge_worksheet(
                 hid=lambda d: aside(partial(_write_mask, folder, d)),
                 progress=progress,
             )
-        again.outputs(result, held, thumbnails).write(folder, desk.spares)
+        again.outputs(result, held, thumbnails).write(folder, desk.spares, output)
         kept = frozenset(r.file for r in again.sheet.frames if r.by_hand)
         written = _sheet_of(result, output, again.sheet.finish, again.contents, by_hand=kept, former=again.sheet)
         runfolder.write_sheet(folder, written)

@@ -39,12 +39,12 @@ class Outputs:
         """Have them ready."""
         self._each(spares.renew)
 
-    def write(self, folder: Path, spares: Spares) -> None:
-        """Write them into a run folder, or move there what is ready."""
+    def write(self, folder: Path, spares: Spares, former: Path) -> None:
+        """Write them into a run folder, which will take the place of a former one, or move there what is ready."""
 
         def place(part: Part) -> None:
             path = folder / part.name
-            spares.give(part, path)
+            spares.give(part, path, former / part.name)
             if part is self.composite:
                 aside(lambda: runfolder.sync(path))  # what is largest reaches the disk while the others are packed
 

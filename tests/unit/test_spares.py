@@ -42,17 +42,17 @@ def part(written):
 def test_what_was_written_ahead_is_only_moved(spares, part, written, tmp_path):
     spares.renew(part("one"))
     spares.renew(part("one"))
-    spares.give(part("one"), tmp_path / "a.txt")
+    spares.give(part("one"), tmp_path / "a.txt", tmp_path / "none")
     assert written == [("kept", None)]
     assert (tmp_path / "a.txt").read_text() == "one"
-    spares.give(part("one"), tmp_path / "b.txt")  # it was given away
+    spares.give(part("one"), tmp_path / "b.txt", tmp_path / "none")  # it was given away
     assert written[1:] == [(tmp_path.name, None)]
 
 
 def test_what_is_out_of_date_is_told_what_it_was_made_of(spares, part, written, tmp_path):
     spares.renew(part("one"))
     spares.renew(part("two"))
-    spares.give(part("three"), tmp_path / "a.txt")
+    spares.give(part("three"), tmp_path / "a.txt", tmp_path / "none")
     assert [before for _, before in written] == [None, "one", "two"]
     assert (tmp_path / "a.txt").read_text() == "three"
     assert not (tmp_path / "kept" / "a.txt").exists()
@@ -67,7 +67,7 @@ def test_what_is_kept_may_be_changed_or_deleted_at_any_time(spares, part, writte
         (folder / "a.txt").unlink()
     else:
         shutil.rmtree(folder)
-    spares.give(part("one"), tmp_path / "a.txt")
+    spares.give(part("one"), tmp_path / "a.txt", tmp_path / "none")
     assert (tmp_path / "a.txt").read_text() == "one"
     assert [before for _, before in written] == [None, None]
 
@@ -81,7 +81,7 @@ def test_where_nothing_can_be_written_ahead_nothing_is_kept(spares, part, folder
     spares.renew(part("one"))
     spares.renew(Part(name="a.txt", made_of="two", write=refuse))
     assert not (folder / "a.txt").exists()
-    spares.give(part("two"), tmp_path / "a.txt")
+    spares.give(part("two"), tmp_path / "a.txt", tmp_path / "none")
     assert (tmp_path / "a.txt").read_text() == "two"
 
 
@@ -93,19 +93,51 @@ def test_what_cannot_be_brought_up_to_date_is_written_in_its_place(spares, part,
             refuse(path, before)
         path.write_text("two")
 
-    spares.give(Part(name="a.txt", made_of="two", write=write), tmp_path / "a.txt")
+    spares.give(Part(name="a.txt", made_of="two", write=write), tmp_path / "a.txt", tmp_path / "none")
     assert (tmp_path / "a.txt").read_text() == "two"
     assert not (folder / "a.txt").exists()
 
 
 def test_what_cannot_be_written_at_all_is_said(spares, tmp_path):
     with pytest.raises(OutputError, match="No space left"):
-        spares.give(Part(name="a.txt", made_of="one", write=refuse), tmp_path / "a.txt")
+        spares.give(Part(name="a.txt", made_of="one", write=refuse), tmp_path / "a.txt", tmp_path / "none")
 
 
 def test_without_a_folder_nothing_is_kept(part, written, tmp_path):
     none = Spares()
     none.renew(part("one"))
     assert written == []
-    none.give(part("one"), tmp_path / "a.txt")
+    none.give(part("one"), tmp_path / "a.txt", tmp_path / "none")
     assert written == [(tmp_path.name, None)]
+
+
+def test_what_is_replaced_is_kept_in_turn(spares, part, written, tmp_path):
+    run, new = tmp_path / "a.txt", tmp_path / "new.txt"
+    spares.give(part("one"), run, run)
+    spares.give(part("two"), new, run)
+    inode = run.stat().st_ino
+    new.replace(run)
+    spares.renew(part("three"))
+    assert [before for _, before in written] == [None, None, "one"]
+    spares.give(part("three"), new, run)
+    assert new.stat().st_ino == inode
+    assert new.read_text() == "three"
+
+
+def test_what_was_not_replaced_after_all_is_never_written_to(spares, part, written, tmp_path):
+    run, new = tmp_path / "a.txt", tmp_path / "new.txt"
+    spares.give(part("one"), run, run)
+    spares.give(part("two"), new, run)
+    spares.renew(part("three"))
+    assert written[-1] == ("kept", None)
+    assert run.read_text() == "one"
+
+
+def test_what_somebody_else_has_written_since_is_not_kept(spares, part, written, tmp_path):
+    run, new = tmp_path / "a.txt", tmp_path / "new.txt"
+    spares.give(part("one"), run, run)
+    run.write_text("another picture")
+    spares.give(part("two"), new, run)
+    new.replace(run)
+    spares.renew(part("three"))
+    assert written[-1] == ("kept", None)
