@@ -19,7 +19,7 @@ import secrets
 import struct
 import zlib
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
@@ -31,7 +31,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from . import jpegstrips, metadata
+from . import geometry, jpegstrips, metadata, parallel, pngstrips
 from .errors import InputError, OutputError
 
 _log = logging.getLogger(__name__)
@@ -58,11 +58,6 @@ JPEG_METADATA_BYTES = 65_000
 _JPEG_XMP_NAME = b"http://ns.adobe.com/xap/1.0/\0"
 _PNG_HEAD = 8 + 25
 """Bytes of signature and IHDR, which must come first (PNG, W3C, 5.6)."""
-
-_OF_FEW_VALUES = [
-    cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE,
-    cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE, cv2.IMWRITE_PNG_COMPRESSION, 1,
-]  # fmt: skip
 
 _EXIF, _XMP, _ICC = cv2.IMAGE_METADATA_EXIF, cv2.IMAGE_METADATA_XMP, cv2.IMAGE_METADATA_ICCP
 
@@ -170,10 +165,6 @@ def write_jpeg(
     if xmp is not None and len(xmp) > JPEG_METADATA_BYTES:
         _log.warning("%s: XMP of %d bytes is too long for JPEG and left out", path, len(xmp))
         xmp = None
-    options = [
-        cv2.IMWRITE_JPEG_QUALITY, quality,
-        cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
-    ]  # fmt: skip
     # OpenCV 5.0 writes XMP as it is given; the segment's name belongs before it (XMP Part 3, 1.1.3).
     named = {
         _EXIF: metadata.for_jpeg(exif) if exif else None,
@@ -181,13 +172,47 @@ def write_jpeg(
         _XMP: _JPEG_XMP_NAME + xmp if xmp else None,
     }
 
-    (height, width), rows = pixels.shape[:2], jpegstrips.strip_rows(pixels.shape[1])
+    shape = (pixels.shape[0], pixels.shape[1])
 
-    def strip(top: int) -> memoryview:
-        part = _bgr(pixels[top : top + rows], np.uint8)
-        return _encoded(".jpg", part, options, {} if top else named)
+    def strip(rows: slice) -> memoryview:
+        return _jpeg_strip(pixels[rows], quality, {} if rows.start else named)
 
-    _store(path, jpegstrips.joined(_in_turn(strip, range(0, height, rows)), (height, width)))
+    _store(path, jpegstrips.joined(_in_turn(strip, _jpeg_rows(shape)), shape))
+
+
+def write_jpeg_rows(path: Path, pixels: NDArray[Any], changed: Sequence[slice], *, quality: int = JPEG_QUALITY) -> None:
+    """Write some rows of a picture into a file, which then is what `write_jpeg` would make of the picture.
+
+    Parameters
+    ----------
+    path : Path
+        Of a picture of the same shape, as `write_jpeg` has written it in the same quality.
+    pixels : (H, W, 3) uint8 or uint16
+    changed : sequence of slice
+        Rows in which the file may hold something else.
+    quality : int
+    """
+    strips = list(enumerate(_jpeg_rows((pixels.shape[0], pixels.shape[1]))))
+    other = [(i, rows) for i, rows in strips if _meets(rows, changed)]
+    made = _in_turn(lambda rows: _jpeg_strip(pixels[rows], quality, {}), [rows for _, rows in other])
+    _store(path, jpegstrips.renewed(path.read_bytes(), {i: strip for (i, _), strip in zip(other, made, strict=True)}))
+
+
+def _jpeg_rows(shape: tuple[int, int]) -> list[slice]:
+    rows = jpegstrips.strip_rows(shape[1])
+    return [slice(top, min(top + rows, shape[0])) for top in range(0, shape[0], rows)]
+
+
+def _jpeg_strip(pixels: NDArray[Any], quality: int, carried: Mapping[int, bytes | None]) -> memoryview:
+    options = [
+        cv2.IMWRITE_JPEG_QUALITY, quality,
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
+    ]  # fmt: skip
+    return _encoded(".jpg", _bgr(pixels, np.uint8), options, carried)
+
+
+def _meets(rows: slice, others: Sequence[slice]) -> bool:
+    return any(rows.start < other.stop and other.start < rows.stop for other in others)
 
 
 def write_png(
@@ -212,14 +237,27 @@ def write_png(
     _store(path, (encoded[:_PNG_HEAD], _png_xmp(xmp) if xmp else b"", encoded[_PNG_HEAD:]))
 
 
-def write_map(path: Path, values: NDArray[np.uint8]) -> None:
+def write_map(path: Path, values: NDArray[np.uint8], changed: Sequence[slice] | None = None) -> None:
     """Write a mask or another map of few values, (H, W) uint8, as PNG.
 
-    Without a filter, which such maps do not need: in three quarters of the time. At 45 megapixels a mask is some 80 kB larger,
-    and a coverage map by an eighth.
+    Without a filter, which such maps do not need: in three quarters of the time.
+
+    Parameters
+    ----------
+    path : Path
+    values : (H, W) uint8
+    changed : sequence of slice, optional
+        Rows in which the file that lies there, which this has written, may hold something else; all where not given.
     """
     _check(values)
-    _store(path, (_encoded(".png", _bgr(values, values.dtype), _OF_FEW_VALUES, {}),))
+    known = None if changed is None else pngstrips.parted(path.read_bytes())
+
+    def strip(numbered: tuple[int, slice]) -> bytes:
+        i, rows = numbered
+        return pngstrips.packed(values[rows]) if known is None or _meets(rows, changed or ()) else known[i]
+
+    strips = parallel.each(strip, enumerate(geometry.strips(values.shape[0])))
+    _store(path, pngstrips.joined(strips, values))
 
 
 def encode_png(pixels: NDArray[Any], *, icc: bytes | None = None) -> bytes:

@@ -10,8 +10,9 @@ to 7).
 
 from __future__ import annotations
 
+import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from .errors import OutputError
 
@@ -66,12 +67,50 @@ def joined(strips: Iterable[memoryview], shape: tuple[int, int]) -> Iterator[byt
             yield from (_of_height(segment, height) for segment in head[:-1])
             yield _DRI + struct.pack(">HH", 4, units)
             yield head[-1]
-        elif own != tables:
-            raise OutputError("the encoder gives strips tables of their own", remedy="write it as TIFF")
         else:
-            yield bytes([0xFF, _RST0 + (i - 1) % 8])
+            _check(own, tables)
+            yield _restart(i)
         yield scan
     yield _EOI
+
+
+def renewed(file: bytes, strips: Mapping[int, memoryview]) -> Iterator[bytes | memoryview]:
+    """Give a file of `joined` other strips in some places.
+
+    Parameters
+    ----------
+    file : bytes
+    strips : mapping of number to memoryview
+        Baseline JPEG files, as `joined` gets them; what the first one is to carry besides stays as it is.
+
+    Yields
+    ------
+    bytes
+        Parts of the file.
+    """
+    head, scan = _split(memoryview(file))
+    tables = [bytes(segment) for segment in head if segment[1] in _TABLES]
+    marks = [mark.start() for mark in re.finditer(rb"\xff[\xd0-\xd7]", scan)]
+    scans = [scan[first:last] for first, last in zip([0, *(m + 2 for m in marks)], [*marks, len(scan)], strict=True)]
+    for i, strip in strips.items():
+        own, scans[i] = _split(strip)
+        _check([bytes(segment) for segment in own if segment[1] in _TABLES], tables)
+    yield file[: len(file) - len(_EOI) - len(scan)]
+    for i, scan in enumerate(scans):
+        if i:
+            yield _restart(i)
+        yield scan
+    yield _EOI
+
+
+def _restart(i: int) -> bytes:
+    """Marker before a strip, which is not the first one."""
+    return bytes([0xFF, _RST0 + (i - 1) % 8])
+
+
+def _check(own: list[bytes], tables: list[bytes]) -> None:
+    if own != tables:
+        raise OutputError("the encoder gives strips tables of their own", remedy="write it as TIFF")
 
 
 def _split(strip: memoryview) -> tuple[list[memoryview], memoryview]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import encode, fingerprints, finish, metadata, parallel, runfolder
-from .composite import Composite
+from .composite import Composite, Window
 from .fingerprints import Fingerprints
 from .metadata import Metadata
 from .spares import Part, Spares
@@ -91,14 +91,31 @@ def outputs_of(
     finished = parallel.once(lambda: finish.apply(result.pixels, finish.from_json(spec)))
     finished_of = (made_of, json.dumps(spec, sort_keys=True))
 
+    def changed(before: Any) -> tuple[Window, ...] | None:
+        """Where a file differs that was made of another result; None where it may everywhere."""
+        return fingerprints.changed(before, made_of, result.decisions.series.shape)
+
     def composite(path: Path, before: Hashable) -> None:
-        changed = None
+        windows = None
         if isinstance(before, tuple) and before[1:] == (carries, compression) and compression == "none":
-            changed = fingerprints.changed(before[0], made_of, result.decisions.series.shape)
-        if changed is None:
+            windows = changed(before[0])
+        if windows is None:
             encode.write_tiff(path, result.pixels, compression=compression, **told)
         else:
-            encode.write_windows(path, result.pixels, changed)
+            encode.write_windows(path, result.pixels, windows)
+
+    def coverage(path: Path, before: Hashable) -> None:
+        windows = None if before is None else changed(before)
+        encode.write_map(path, result.coverage, None if windows is None else [rows for rows, _ in windows])
+
+    def picture(path: Path, before: Hashable) -> None:
+        windows = None
+        if isinstance(before, tuple) and before[1:] == (carries,) and finished() is result.pixels:
+            windows = changed(before[0][0]) if before[0][1:] == finished_of[1:] else None
+        if windows is None:
+            encode.write_jpeg(path, finished(), **told)
+        else:
+            encode.write_jpeg_rows(path, finished(), [rows for rows, _ in windows])
 
     def contact_sheet(path: Path, _: Hashable) -> None:
         runfolder.write_contact_sheet(
@@ -115,15 +132,9 @@ def outputs_of(
     )
     return Outputs(
         composite=Part(name="composite.tif", made_of=(made_of, carries, compression), write=composite),
-        coverage=Part(
-            name="coverage.png", made_of=made_of, write=lambda path, _: encode.write_map(path, result.coverage)
-        ),
+        coverage=Part(name="coverage.png", made_of=made_of, write=coverage),
         contact_sheet=Part(name="contact_sheet.jpg", made_of=(finished_of, cells), write=contact_sheet),
-        picture=Part(
-            name="picture.jpg",
-            made_of=(finished_of, carries),
-            write=lambda path, _: encode.write_jpeg(path, finished(), **told),
-        ),
+        picture=Part(name="picture.jpg", made_of=(finished_of, carries), write=picture),
         finished=finished,
     )
 

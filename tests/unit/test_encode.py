@@ -7,6 +7,7 @@ import struct
 
 import cv2
 import exifread
+import imageio.v3 as iio
 import numpy as np
 import pytest
 import tifffile
@@ -203,3 +204,51 @@ def test_windows_written_into_a_file_make_it_that_of_the_new_picture(tmp_path):
     encode.write_windows(tmp_path / "a.tif", mixed, windows)
     encode.write_tiff(tmp_path / "b.tif", mixed, compression="none", **about)
     assert (tmp_path / "a.tif").read_bytes() == (tmp_path / "b.tif").read_bytes()
+
+
+def test_rows_written_into_a_jpeg_make_it_that_of_the_new_picture(tmp_path):
+    before = (np.cumsum(RNG.integers(0, 900, (1300, 60, 3)), axis=1) % 65536).astype(np.uint16)  # eleven strips
+    about, after = carried(), before.copy()
+    told = {"icc": about.icc, "exif": about.exif, "xmp": about.xmp}
+    after[100:140, 10:50] += 4000
+    after[1290:] //= 2
+    old, new = tmp_path / "old.jpg", tmp_path / "new.jpg"
+    encode.write_jpeg(old, before, **told)
+    encode.write_jpeg(new, after, **told)
+    assert old.read_bytes() != new.read_bytes()
+    encode.write_jpeg_rows(old, after, [slice(100, 140), slice(1290, 1300)])
+    assert old.read_bytes() == new.read_bytes()
+    encode.write_jpeg_rows(old, after, [])
+    assert old.read_bytes() == new.read_bytes()
+
+
+def test_rows_are_packed_anew_only_where_something_changed(tmp_path, monkeypatch):
+    path, packed = tmp_path / "a.jpg", []
+    encode.write_jpeg(path, PIXELS)
+    real = encode._jpeg_strip
+    monkeypatch.setattr(encode, "_jpeg_strip", lambda part, *a: packed.append(len(part)) or real(part, *a))
+    encode.write_jpeg_rows(path, PIXELS, [slice(130, 131)])
+    assert packed == [22]  # the second strip of 150 rows
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (255, 3), (256, 40), (257, 40), (900, 333)])
+def test_a_map_comes_back_the_same_by_three_readers(shape, tmp_path):
+    values = (RNG.integers(0, 9, shape) // 4 * 85).astype(np.uint8)
+    path = tmp_path / "map.png"
+    encode.write_map(path, values)
+    assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), values)
+    assert np.array_equal(iio.imread(path), values)
+    with Image.open(path) as image:
+        image.verify()  # the check sums of all chunks
+    assert np.array_equal(Image.open(path), values)
+
+
+def test_rows_written_into_a_map_make_it_that_of_the_new_one(tmp_path):
+    before = (RNG.integers(0, 9, (700, 80)) // 4 * 85).astype(np.uint8)
+    after = before.copy()
+    after[300:310] = 7
+    old, new = tmp_path / "old.png", tmp_path / "new.png"
+    encode.write_map(old, before)
+    encode.write_map(new, after)
+    encode.write_map(old, after, [slice(300, 310)])
+    assert old.read_bytes() == new.read_bytes()
