@@ -45,14 +45,44 @@ def joined(strips: Sequence[bytes], values: NDArray[np.uint8]) -> Iterator[bytes
 
 
 def parted(file: bytes) -> list[bytes]:
-    """Take a file of `joined` apart: its strips."""
+    """Take a file of `joined` apart: its strips.
+
+    Raises
+    ------
+    ValueError
+        It is no such file, or damaged.
+    """
     found, at = [], len(_SIGNATURE)
     while at < len(file):
-        (length,) = struct.unpack(">I", file[at : at + 4])
-        if file[at + 4 : at + 8] == b"IDAT":
-            found.append(file[at + 8 : at + 8 + length])
+        length = int.from_bytes(file[at : at + 4], "big")
+        body, check = file[at + 4 : at + 8 + length], file[at + 8 + length : at + _CHUNK + length]
+        if zlib.crc32(body) != int.from_bytes(check, "big"):
+            raise ValueError("a chunk is damaged")
+        if body.startswith(b"IDAT"):
+            found.append(body[4:])
         at += _CHUNK + length
+    if len(found) < 2 or not found[0].startswith(_ZLIB_HEAD) or not found[-1].startswith(_LAST_BLOCK):
+        raise ValueError("not of strips")
     return [found[0].removeprefix(_ZLIB_HEAD), *found[1:-1]]
+
+
+def unpacked(strip: bytes, rows: int, width: int) -> NDArray[np.uint8]:
+    """Inflate a strip: (rows, width) uint8, not to be written to.
+
+    Raises
+    ------
+    ValueError
+        It holds something else.
+    """
+    inflate = zlib.decompressobj(-15)
+    try:
+        raw = inflate.decompress(strip, rows * (width + 1) + 1)
+    except zlib.error as error:
+        raise ValueError("a strip is damaged") from error
+    found = np.frombuffer(raw, np.uint8).reshape(rows, width + 1)
+    if found[:, 0].any():
+        raise ValueError("rows with a filter")
+    return found[:, 1:]
 
 
 def _raw(strip: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -1,0 +1,63 @@
+"""Maps in strips: as other decoders write and read them (OpenCV, Pillow), and damaged ones."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from lampwalk import encode, pngstrips, runfolder
+from lampwalk.errors import WorksheetError
+
+RNG = np.random.default_rng(8)
+
+
+@pytest.fixture
+def values():
+    blots = cv2.GaussianBlur(RNG.normal(size=(600, 310)), (0, 0), 20)
+    return np.where(blots > blots.mean(), 255, 0).astype(np.uint8)
+
+
+def test_strips_come_back_the_same(values, tmp_path):
+    encode.write_map(tmp_path / "a.png", values)
+    strips = pngstrips.parted((tmp_path / "a.png").read_bytes())
+    rows = [256, 256, 88]
+    found = [pngstrips.unpacked(strip, n, 310) for strip, n in zip(strips, rows, strict=True)]
+    assert np.array_equal(np.concatenate(found), values)
+
+
+def test_a_mask_is_the_same_whoever_has_written_it(values, tmp_path):
+    encode.write_map(tmp_path / "ours.png", values)
+    cv2.imwrite(str(tmp_path / "one.png"), values)
+    Image.fromarray(values).save(tmp_path / "other.png")
+    for name in ("ours", "one", "other"):
+        mask = runfolder.read_packed_mask(tmp_path / f"{name}.png")
+        assert np.array_equal(mask.whole(), values), name
+        assert mask.png == (tmp_path / f"{name}.png").read_bytes()
+
+
+@pytest.mark.parametrize("at", [20, 60, 400, -20])
+def test_a_damaged_mask_is_refused(values, tmp_path, at):
+    path = tmp_path / "a.png"
+    encode.write_map(path, values)
+    data = bytearray(path.read_bytes())
+    data[at] ^= 0x5A
+    path.write_bytes(data)
+    with pytest.raises(WorksheetError, match=r"a\.png"):
+        runfolder.read_packed_mask(path)
+
+
+def test_a_mask_that_was_cut_short_is_refused(values, tmp_path):
+    path = tmp_path / "a.png"
+    encode.write_map(path, values)
+    path.write_bytes(path.read_bytes()[:500])
+    with pytest.raises(WorksheetError):
+        runfolder.read_packed_mask(path)
+
+
+def test_strips_of_another_size_are_refused(values):
+    strip = pngstrips.packed(values[:256])
+    for rows, width in ((255, 310), (257, 310), (256, 309)):
+        with pytest.raises(ValueError, match=r"."):
+            pngstrips.unpacked(strip, rows, width)
