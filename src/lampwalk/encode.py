@@ -250,14 +250,16 @@ def write_map(path: Path, values: NDArray[np.uint8], changed: Sequence[slice] | 
         Rows in which the file that lies there, which this has written, may hold something else; all where not given.
     """
     _check(values)
-    known = None if changed is None else pngstrips.parted(path.read_bytes())
+    other = [slice(0, len(values))] if changed is None else changed
+    known = [] if changed is None else pngstrips.parted(path.read_bytes())
 
-    def strip(numbered: tuple[int, slice]) -> bytes:
+    def strip(numbered: tuple[int, slice]) -> tuple[bytes, int]:
         i, rows = numbered
-        return pngstrips.packed(values[rows]) if known is None or _meets(rows, changed or ()) else known[i]
+        return pngstrips.packed(values[rows], None if _meets(rows, other) else known[i])
 
-    strips = parallel.each(strip, enumerate(geometry.strips(values.shape[0])))
-    _store(path, pngstrips.joined(strips, values))
+    height, width = values.shape
+    strips = parallel.each(strip, enumerate(geometry.strips(height)))
+    _store(path, pngstrips.joined(strips, (height, width)))
 
 
 def encode_png(pixels: NDArray[Any], *, icc: bytes | None = None) -> bytes:

@@ -5,7 +5,7 @@ Each strip is deflated to a full flush, so that what it holds depends on nothing
 References
 ----------
 PNG (W3C, second edition): 5.2 and 5.3 (signature and chunks), 10.1 (one zlib stream in all IDAT chunks), 11.2.2 (IHDR).
-RFC 1950 (zlib): 2.2. RFC 1951 (deflate): 3.2.3.
+RFC 1950 (zlib): 2.2, 8.2. RFC 1951 (deflate): 3.2.3.
 """
 
 from __future__ import annotations
@@ -17,31 +17,61 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from .geometry import STRIP_ROWS
+from . import geometry
 
 _SIGNATURE, _CHUNK = b"\x89PNG\r\n\x1a\n", 12
+_PRIME = 65_521
+"""Of Adler-32."""
+
 _ZLIB_HEAD, _LAST_BLOCK = b"\x78\x01", b"\x03\x00"
 """Deflate with a window of 32 kB, at its quickest; an empty last block."""
 
 
-def packed(strip: NDArray[np.uint8]) -> bytes:
-    """Deflate some rows, (n, W) uint8: without a filter and by runs, for maps of few values."""
+def packed(strip: NDArray[np.uint8], known: bytes | None = None) -> tuple[bytes, int]:
+    """Deflate some rows, (n, W) uint8: without a filter and by runs, for maps of few values.
+
+    Parameters
+    ----------
+    strip : (n, W) uint8
+    known : bytes, optional
+        What they were deflated to before.
+
+    Returns
+    -------
+    bytes
+    int
+        Their check sum (RFC 1950, 8.2).
+    """
+    rows = np.zeros((strip.shape[0], strip.shape[1] + 1), np.uint8)  # before each one the number of its filter, none
+    rows[:, 1:] = strip
+    check = zlib.adler32(rows.data)
+    if known is not None:
+        return known, check
     deflate = zlib.compressobj(1, zlib.DEFLATED, -15, strategy=zlib.Z_RLE)
-    return deflate.compress(_raw(strip).data) + deflate.flush(zlib.Z_FULL_FLUSH)
+    return deflate.compress(rows.data) + deflate.flush(zlib.Z_FULL_FLUSH), check
 
 
-def joined(strips: Sequence[bytes], values: NDArray[np.uint8]) -> Iterator[bytes]:
-    """Join what `packed` has made of every `STRIP_ROWS` rows of a map, (H, W) uint8, to one file; gives it in parts."""
-    height, width = values.shape
-    check = 1
-    for top in range(0, height, STRIP_ROWS):
-        check = zlib.adler32(_raw(values[top : top + STRIP_ROWS]).data, check)
+def joined(strips: Sequence[tuple[bytes, int]], shape: tuple[int, int]) -> Iterator[bytes]:
+    """Join what `packed` has made of every strip of the fixed grid of a map of height and width `shape` to one file, in parts."""
+    height, width = shape
     yield _SIGNATURE
     yield _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
-    for i, strip in enumerate(strips):
+    total = 1
+    for i, (rows, (strip, check)) in enumerate(zip(geometry.strips(height), strips, strict=True)):
+        total = _followed(total, check, (rows.stop - rows.start) * (width + 1))
         yield _chunk(b"IDAT", strip if i else _ZLIB_HEAD + strip)
-    yield _chunk(b"IDAT", _LAST_BLOCK + struct.pack(">I", check))
+    yield _chunk(b"IDAT", _LAST_BLOCK + struct.pack(">I", total))
     yield _chunk(b"IEND", b"")
+
+
+def _followed(check: int, after: int, length: int) -> int:
+    """Check sum of some bytes with others behind them, of which it is known, too, and how many these are.
+
+    Of a low half a = 1 + the sum of the bytes and a high half, the sum of all a on the way, both modulo 65 521.
+    """
+    low, high = check & 0xFFFF, check >> 16
+    more_low, more_high = after & 0xFFFF, after >> 16
+    return (high + more_high + length * (low - 1)) % _PRIME << 16 | (low + more_low - 1) % _PRIME
 
 
 def parted(file: bytes) -> list[bytes]:
@@ -83,13 +113,6 @@ def unpacked(strip: bytes, rows: int, width: int) -> NDArray[np.uint8]:
     if found[:, 0].any():
         raise ValueError("rows with a filter")
     return found[:, 1:]
-
-
-def _raw(strip: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Rows with the number of their filter, none, before them."""
-    rows = np.zeros((strip.shape[0], strip.shape[1] + 1), np.uint8)
-    rows[:, 1:] = strip
-    return rows
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:

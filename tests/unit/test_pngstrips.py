@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
+
 import cv2
 import numpy as np
 import pytest
@@ -25,6 +27,17 @@ def test_strips_come_back_the_same(values, tmp_path):
     rows = [256, 256, 88]
     found = [pngstrips.unpacked(strip, n, 310) for strip, n in zip(strips, rows, strict=True)]
     assert np.array_equal(np.concatenate(found), values)
+
+
+@pytest.mark.parametrize("rows", [1, 256, 257, 600])
+def test_all_strips_are_one_stream_with_the_right_check_sum(values, tmp_path, rows):
+    encode.write_map(tmp_path / "a.png", values[:rows])
+    data, stream, at = (tmp_path / "a.png").read_bytes(), b"", 8
+    while at < len(data):
+        length = int.from_bytes(data[at : at + 4], "big")
+        stream += data[at + 8 : at + 8 + length] if data[at + 4 : at + 8] == b"IDAT" else b""
+        at += 12 + length
+    assert len(zlib.decompress(stream)) == rows * 311  # which refuses a wrong one
 
 
 def test_a_mask_is_the_same_whoever_has_written_it(values, tmp_path):
@@ -57,7 +70,7 @@ def test_a_mask_that_was_cut_short_is_refused(values, tmp_path):
 
 
 def test_strips_of_another_size_are_refused(values):
-    strip = pngstrips.packed(values[:256])
+    strip, _ = pngstrips.packed(values[:256])
     for rows, width in ((255, 310), (257, 310), (256, 309)):
         with pytest.raises(ValueError, match=r"."):
             pngstrips.unpacked(strip, rows, width)
