@@ -336,6 +336,25 @@ def test_work_ahead_that_is_given_up_leaves_nothing_wrong_behind(run, tmp_path, 
     desk.clear()
 
 
+def test_where_only_a_fill_changes_the_frames_are_not_merged_anew(run, tmp_path, monkeypatch):
+    desk, refilled, merged = Desk(run), [], []
+    merging.merge_ahead(run / "worksheet.json", desk)
+    taken_out, stacked = composite._taken_out, composite.stacked
+    monkeypatch.setattr(composite, "_taken_out", lambda *a: refilled.append(a[-1]) or taken_out(*a))
+    monkeypatch.setattr(composite, "stacked", lambda d, w, **k: merged.append(w) or stacked(d, w, **k))
+    mask = cv2.imread(str(run / "masks" / "07.png"), cv2.IMREAD_UNCHANGED)
+    x, y, w, _ = cv2.boundingRect(mask)
+    for grown in (10, 20, 30):  # at the head of a stand that reaches down over several rows of tiles
+        paint(run, "07", slice(max(0, y - grown), y + 20), slice(max(0, x - grown), x + w + grown), 255)
+        with_desk_and_without(run, desk, tmp_path)
+        windows = merged[-2]  # of the desk; the other knows nothing
+        assert windows is not None
+        assert refilled
+        assert not {(r.start, c.start) for r, c in refilled} & {(r.start, c.start) for r, c in windows}
+        refilled.clear()
+    desk.clear()
+
+
 def test_what_was_done_ahead_is_not_done_again(run, monkeypatch):
     desk, made = Desk(run), []
     digests = "_of_light", "_of_fill", "_of_mask"
