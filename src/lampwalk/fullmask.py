@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from . import geometry, parallel
+from . import geometry
 from .drawer import Drawer
 from .errors import InputError
 from .geometry import STRIP_ROWS
@@ -71,15 +71,10 @@ class FullMask:
             raise InputError(
                 f"a mask of shape {mask.shape} and type {mask.dtype}", remedy="give (H, W) uint8, 255 = hidden"
             )
-        return cls.of_strips([mask[rows] for rows in geometry.strips(mask.shape[0])], png=png)
-
-    @classmethod
-    def of_strips(cls, strips: Sequence[NDArray[np.uint8]], *, png: bytes = b"") -> FullMask:
-        """Make it as `painted` from all its strips of the fixed grid."""
-        spans = parallel.each(_span, strips)
+        strips = [mask[rows] for rows in geometry.strips(mask.shape[0])]
+        spans = [_span(strip) for strip in strips]
         across = _hull(spans)
-        packed = parallel.each(lambda strip: zlib.compress(strip[:, across].tobytes(), 1), strips)
-        return cls((sum(map(len, strips)), strips[0].shape[1]), packed=packed, spans=spans, png=png)
+        return cls(mask.shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans, png=png)
 
     def waiting(self, drawer: Drawer) -> FullMask:
         """The same with its field in a drawer (`light.waiting`)."""

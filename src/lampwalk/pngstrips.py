@@ -96,25 +96,6 @@ def parted(file: bytes) -> list[bytes]:
     return [found[0].removeprefix(_ZLIB_HEAD), *found[1:-1]]
 
 
-def unpacked(strip: bytes, rows: int, width: int) -> NDArray[np.uint8]:
-    """Inflate a strip: (rows, width) uint8, not to be written to.
-
-    Raises
-    ------
-    ValueError
-        It holds something else.
-    """
-    inflate = zlib.decompressobj(-15)
-    try:
-        raw = inflate.decompress(strip, rows * (width + 1) + 1)
-    except zlib.error as error:
-        raise ValueError("a strip is damaged") from error
-    found = np.frombuffer(raw, np.uint8).reshape(rows, width + 1)
-    if found[:, 0].any():
-        raise ValueError("rows with a filter")
-    return found[:, 1:]
-
-
 def _chunk(name: bytes, data: bytes) -> bytes:
     body = name + data
     return struct.pack(">I", len(data)) + body + struct.pack(">I", zlib.crc32(body))

@@ -18,7 +18,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from . import colour, encode, geometry, parallel, pngstrips, worksheet
+from . import colour, encode, worksheet
 from .errors import FrameError, OutputError, WorksheetError, about
 from .files import read_facts
 from .frames import Frame
@@ -159,26 +159,8 @@ def read_packed_mask(path: Path) -> FullMask:
     WorksheetError
         Missing or damaged.
     """
-    strips = None
-    with suppress(FrameError, OSError, ValueError):  # said below, where it is no mask of another program
-        read_facts(path)  # as below
-        data = path.read_bytes()
-        strips = _strips(data) if _is_plain(data) else None
-    if strips is not None:
-        return FullMask.of_strips(strips, png=data)
     mask, data = _mask_and_file(path)
     return FullMask.painted(mask, png=data if _is_plain(data) else b"")
-
-
-def _strips(png: bytes) -> list[NDArray[np.uint8]]:
-    """Strips of a mask that `encode.write_map` has written; a ValueError where it has not."""
-    width, height = struct.unpack(">II", png[16:24])
-    grid, strips = geometry.strips(height), pngstrips.parted(png)
-    if len(strips) != len(grid):
-        raise ValueError("other strips")
-    return parallel.each(
-        lambda job: pngstrips.unpacked(job[0], job[1].stop - job[1].start, width), zip(strips, grid, strict=True)
-    )
 
 
 def _is_plain(png: bytes) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from lampwalk import encode, pngstrips, runfolder
+from lampwalk import encode, runfolder
 from lampwalk.errors import WorksheetError
 
 RNG = np.random.default_rng(8)
@@ -19,14 +19,6 @@ RNG = np.random.default_rng(8)
 def values():
     blots = cv2.GaussianBlur(RNG.normal(size=(600, 310)), (0, 0), 20)
     return np.where(blots > blots.mean(), 255, 0).astype(np.uint8)
-
-
-def test_strips_come_back_the_same(values, tmp_path):
-    encode.write_map(tmp_path / "a.png", values)
-    strips = pngstrips.parted((tmp_path / "a.png").read_bytes())
-    rows = [256, 256, 88]
-    found = [pngstrips.unpacked(strip, n, 310) for strip, n in zip(strips, rows, strict=True)]
-    assert np.array_equal(np.concatenate(found), values)
 
 
 @pytest.mark.parametrize("rows", [1, 256, 257, 600])
@@ -67,10 +59,3 @@ def test_a_mask_that_was_cut_short_is_refused(values, tmp_path):
     path.write_bytes(path.read_bytes()[:500])
     with pytest.raises(WorksheetError):
         runfolder.read_packed_mask(path)
-
-
-def test_strips_of_another_size_are_refused(values):
-    strip, _ = pngstrips.packed(values[:256])
-    for rows, width in ((255, 310), (257, 310), (256, 309)):
-        with pytest.raises(ValueError, match=r"."):
-            pngstrips.unpacked(strip, rows, width)
