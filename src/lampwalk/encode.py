@@ -342,8 +342,7 @@ def _store(path: Path, parts: Iterable[bytes | memoryview]) -> None:
 
 def _png_xmp(xmp: bytes) -> bytes:
     """Make the iTXt chunk of XMP (XMP Part 3, 1.1.5); OpenCV 5.0 writes tEXt, which is not looked for."""
-    body = b"iTXtXML:com.adobe.xmp" + b"\0" * 5 + xmp
-    return struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
+    return pngstrips.chunk(b"iTXt", b"XML:com.adobe.xmp" + b"\0" * 5 + xmp)
 
 
 def _plain_strips(pixels: NDArray[Any]) -> Iterator[NDArray[Any]]:

@@ -178,11 +178,10 @@ def each_in_previews(previews: Sequence[Preview], by_day: Sequence[bool], use: C
 
     def one(i: int, probability: NDArray[np.float32]) -> T:
         own = previews[i]
-        empty = Mask(name=own.name, drawer=own.drawer, hidden=np.zeros(own.shape, np.uint8))
-        if by_day[i] or light is None:
-            return use(i, empty)
-        area, found = regions.find(probability, own, light)
-        return use(i, replace(empty, hidden=_widened(area), regions=found))
+        area, found = np.zeros(own.shape, np.bool_), tuple[Region, ...]()
+        if not by_day[i] and light is not None:
+            area, found = regions.find(probability, own, light)
+        return use(i, Mask(name=own.name, drawer=own.drawer, hidden=_widened(area), regions=found))
 
     return detector.each(previews, by_day, one)
 

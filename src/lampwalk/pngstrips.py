@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import geometry
+from .errors import OutputError
 
 _SIGNATURE, _CHUNK = b"\x89PNG\r\n\x1a\n", 12
 _PRIME = 65_521
@@ -55,13 +56,13 @@ def joined(strips: Sequence[tuple[bytes, int]], shape: tuple[int, int]) -> Itera
     """Join what `packed` has made of every strip of the fixed grid of a map of height and width `shape` to one file, in parts."""
     height, width = shape
     yield _SIGNATURE
-    yield _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
+    yield chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
     total = 1
     for i, (rows, (strip, check)) in enumerate(zip(geometry.strips(height), strips, strict=True)):
         total = _followed(total, check, (rows.stop - rows.start) * (width + 1))
-        yield _chunk(b"IDAT", strip if i else _ZLIB_HEAD + strip)
-    yield _chunk(b"IDAT", _LAST_BLOCK + struct.pack(">I", total))
-    yield _chunk(b"IEND", b"")
+        yield chunk(b"IDAT", strip if i else _ZLIB_HEAD + strip)
+    yield chunk(b"IDAT", _LAST_BLOCK + struct.pack(">I", total))
+    yield chunk(b"IEND", b"")
 
 
 def _followed(check: int, after: int, length: int) -> int:
@@ -79,7 +80,7 @@ def parted(file: bytes) -> list[bytes]:
 
     Raises
     ------
-    ValueError
+    OutputError
         It is no such file, or damaged.
     """
     found, at = [], len(_SIGNATURE)
@@ -87,15 +88,16 @@ def parted(file: bytes) -> list[bytes]:
         length = int.from_bytes(file[at : at + 4], "big")
         body, check = file[at + 4 : at + 8 + length], file[at + 8 + length : at + _CHUNK + length]
         if zlib.crc32(body) != int.from_bytes(check, "big"):
-            raise ValueError("a chunk is damaged")
+            raise OutputError("a map that was kept is damaged", remedy="merge again")
         if body.startswith(b"IDAT"):
             found.append(body[4:])
         at += _CHUNK + length
     if len(found) < 2 or not found[0].startswith(_ZLIB_HEAD) or not found[-1].startswith(_LAST_BLOCK):
-        raise ValueError("not of strips")
+        raise OutputError("a map that was kept is of another program", remedy="merge again")
     return [found[0].removeprefix(_ZLIB_HEAD), *found[1:-1]]
 
 
-def _chunk(name: bytes, data: bytes) -> bytes:
+def chunk(name: bytes, data: bytes) -> bytes:
+    """Make a chunk of a PNG file (5.3)."""
     body = name + data
     return struct.pack(">I", len(data)) + body + struct.pack(">I", zlib.crc32(body))

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from lampwalk import encode, runfolder
-from lampwalk.errors import WorksheetError
+from lampwalk import encode, pngstrips, runfolder
+from lampwalk.errors import OutputError, WorksheetError
 
 RNG = np.random.default_rng(8)
 
@@ -59,3 +59,15 @@ def test_a_mask_that_was_cut_short_is_refused(values, tmp_path):
     path.write_bytes(path.read_bytes()[:500])
     with pytest.raises(WorksheetError):
         runfolder.read_packed_mask(path)
+
+
+def test_strips_are_not_taken_from_a_damaged_file_or_that_of_another_program(values, tmp_path):
+    path = tmp_path / "a.png"
+    encode.write_map(path, values)
+    damaged = bytearray(path.read_bytes())
+    assert len(pngstrips.parted(bytes(damaged))) == 3
+    damaged[60] ^= 0x5A
+    cv2.imwrite(str(path), values)
+    for file in (bytes(damaged), path.read_bytes()):
+        with pytest.raises(OutputError):
+            pngstrips.parted(file)
