@@ -25,8 +25,8 @@ CHILD = """
 import json, resource, sys, time
 start = time.perf_counter()
 import lampwalk
-from lampwalk import parallel
-parallel.share_one_heap()  # as the command does
+from lampwalk import memory
+memory.share_one_heap()  # as the command does
 spans, last = {}, [start]
 def progress(step, done, total):
     now = time.perf_counter()

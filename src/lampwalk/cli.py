@@ -43,7 +43,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     # before NumPy is loaded: between small products its own threads only wait, on the cores that ours need
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from .parallel import share_one_heap
+    from .memory import share_one_heap
 
     share_one_heap()
     if args.log:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from itertools import takewhile
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -27,6 +28,7 @@ from .geometry import strips
 from .light import Field
 from .looking import Progress
 from .parallel import Lent
+from .passing import Passing
 from .profiles import Profile
 from .records import worksheet_of
 from .resampling import Ready
@@ -192,20 +194,41 @@ def stacked(
     numbers = {frame.name: i + 1 for i, frame in enumerate(decisions.series.frames)}
     benches = Lent(Bench)
 
-    def add(piece: Piece, d: Decision, pixels: Ready) -> None:
+    def add(piece: Piece, frames: Sequence[tuple[Decision, Ready]], passing: Passing) -> None:
         with benches.one() as bench:
-            add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
+            for d, pixels in frames:
+                add_strip(*piece, d, pixels, numbers[d.frame.name], bench)
+        passing.done(piece[1][0])
 
-    ahead = 1 if windows is None else 2
+    shelf, hot, ahead = shelf or Shelf(), decisions.hot_pixels, 1 if windows is None else 2
     with parallel.limited(threads), parallel.rounds(pieces) as begin:
-        for done, (d, pixels) in enumerate(_decoded(seen, shelf or Shelf(), decisions.hot_pixels, ahead)):
-            begin(partial(add, d=d, pixels=pixels))
+
+        def start(*frames: tuple[Decision, Ready]) -> Sequence[Future[object]]:
+            passing = Passing(
+                [] if windows else [(d, pixels) for d, pixels in frames if shelf.owns(pixels, d.frame)], shape
+            )
+            return begin(partial(add, frames=frames, passing=passing))
+
+        waiting = _waiting(seen, shelf, hot) if windows is None else []
+        first = len(waiting)
+        if waiting:
+            jobs = start(*waiting)
+            waiting.clear()
+            jobs[len(jobs) // 2].result()  # by then there is memory for the next frame
+        for done, (d, pixels) in enumerate(_decoded(seen[first:], shelf, hot, ahead), first):
+            start((d, pixels))
             del pixels
             if progress and done:
                 progress("merging", done, len(seen))
     if progress and seen:
         progress("merging", len(seen), len(seen))
     return pieces
+
+
+def _waiting(on: Sequence[Decision], shelf: Shelf, hot: NDArray[np.intp]) -> list[tuple[Decision, Ready]]:
+    """Frames that wait in memory, as far as they come first: merged side by side, they make room for the result."""
+    found = takewhile(lambda pair: pair[1] is not None, ((d, shelf.given_away(d.frame)) for d in on))
+    return [(d.in_hand(), prepared(d.frame, pixels, hot)) for d, pixels in found if pixels is not None]
 
 
 def _stack_of(at: Window, rule: str) -> Stack:

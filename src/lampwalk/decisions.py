@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import alignment, ambient, geometry, glow, lightsteps, parallel, records, regions, rules
+from . import alignment, ambient, geometry, glow, lightsteps, memory, parallel, records, regions, rules
 from .alignment import Alignment, Sighting
 from .ambient import Level
 from .comparing import Comparing
@@ -221,7 +221,7 @@ def decide(
     fields = shelf.drawer(FIELD_BYTES)
     with parallel.limited(threads):
         found = _decide(series, Looker(series, keep, shelf, progress), fields, choices=choices, given=given, hid=hid)
-    parallel.give_back_memory()
+    memory.give_back_freed()
     return found
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from importlib import resources
+from threading import Lock
 from typing import Any, TypeVar
 
 import cv2
@@ -15,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import cues, parallel
-from .parallel import Lent
 from .previews import Preview
 
 T = TypeVar("T")
@@ -53,10 +53,10 @@ def each(previews: Sequence[Preview], ambient: Sequence[bool], use: Callable[[in
     """Use the `probability` of every frame, so that not all are held at once: what `use` makes of (frame number, it)."""
     if len(previews) < 2:
         return [use(i, np.zeros(p.shape, np.float32)) for i, p in enumerate(previews)]
-    nets, made = Lent(_own_net), dict[int, T]()
+    net, made = parallel.once(_own_net), dict[int, T]()
 
     def compare(group: list[int]) -> None:
-        chance_of = _compared([previews[i] for i in group], [ambient[i] for i in group], nets)
+        chance_of = _compared([previews[i] for i in group], [ambient[i] for i in group], net)
         new = [i for i in group if i not in made]
         made.update(zip(new, parallel.each(lambda i: use(i, chance_of(group.index(i))), new), strict=True))
 
@@ -79,18 +79,19 @@ def _groups(ambient: list[bool]) -> list[list[int]]:
 
 
 def _compared(
-    previews: Sequence[Preview], ambient: Sequence[bool], nets: Lent[Any]
+    previews: Sequence[Preview], ambient: Sequence[bool], net: Callable[[], Any]
 ) -> Callable[[int], NDArray[np.float32]]:
     """Compare the frames of a group; gives the probability of any one of them."""
     compared = cues.Comparison(previews, ambient)
-    shape = cues.working_shape(previews[0].shape)
+    shape, in_turn = cues.working_shape(previews[0].shape), Lock()
 
     def one(i: int) -> NDArray[np.float32]:
         preview = previews[i]
         if ambient[i]:
             return np.zeros(preview.shape, np.float32)
-        with nets.one() as net:
-            chance = _chance(net, compared.cues(i), shape)
+        found = [compared.cues(i)]
+        with in_turn:  # two nets would take 90 MB more, and no less time: the other thread has cues to make
+            chance = _chance(net(), found.pop(), shape)
         if shape != preview.shape:
             method = cv2.INTER_AREA if preview.shape[0] < shape[0] else cv2.INTER_LINEAR
             chance = np.asarray(cv2.resize(chance, preview.shape[::-1], interpolation=method), np.float32)
@@ -112,7 +113,7 @@ def _chance(net: Any, found: cues.Cues, shape: tuple[int, int]) -> NDArray[np.fl
 
 
 def _own_net() -> Any:
-    """Load a net; it keeps its inputs, so threads cannot share one.
+    """Load a net; it keeps its inputs, so threads use it one after the other.
 
     OpenCV 5 has two engines; the classic one takes two thirds of the new one's time for 3 x 3 convolutions. It is only
     used for a net that is read from a file by name, which fails for some names on Windows.

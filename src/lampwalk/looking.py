@@ -148,7 +148,6 @@ class Looker:
 
     def _look_at(self, frame: Frame, *, observe: bool) -> tuple[NDArray[Any], Sighting | None]:
         first = frame is self._series.frames[0]
-        last = frame is self._series.frames[-1]
         try:
             decoded = self._shelf.decode(frame, len(self._series))
             pixels = working_pixels(frame, decoded)
@@ -166,7 +165,8 @@ class Looker:
                 self._collect(frame, pixels)
         if small is pixels:  # it is small enough as it is, and its memory is given back
             small = pixels.copy()
-        self._shelf.looked_at(frame, decoded, last=last)
+        left = next(i for i, known in enumerate(reversed(self._series.frames)) if known is frame)
+        self._shelf.looked_at(frame, decoded, left=left)
         return small, sighting
 
     def _collect(self, frame: Frame, pixels: Pixels) -> None:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import ctypes
-import logging
 import os
-import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -14,8 +11,6 @@ from threading import Lock
 from typing import Any, Generic, Protocol, TypeVar
 
 import cv2
-
-_log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -55,12 +50,12 @@ def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
 
 
 @contextmanager
-def rounds(items: Iterable[T]) -> Iterator[Callable[[Callable[[T], object]], None]]:
+def rounds(items: Iterable[T]) -> Iterator[Callable[[Callable[[T], object]], Sequence[Future[object]]]]:
     """Give a function that begins a round: the same items for one function after the other, on a few threads.
 
     An item waits for nothing but its own turn in the round before, so no thread waits for the last items of a round while the next
-    one could begin. A round that is begun returns when the one before has ended; the last one has ended with the block. The
-    first error of any item is raised, and what has not begun is dropped.
+    one could begin. A round that is begun returns its items' jobs when the one before has ended; the last one has ended with the
+    block. The first error of any item is raised, and what has not begun is dropped.
     """
     items = list(items)
     nothing: Future[object] = Future()
@@ -68,7 +63,7 @@ def rounds(items: Iterable[T]) -> Iterator[Callable[[Callable[[T], object]], Non
     last = [nothing] * len(items)
     with ThreadPoolExecutor(_allowed()) as pool:
 
-        def begin(function: Callable[[T], object]) -> None:
+        def begin(function: Callable[[T], object]) -> Sequence[Future[object]]:
             def after(before: Future[object], item: T) -> object:
                 before.result()
                 return function(item)
@@ -77,6 +72,7 @@ def rounds(items: Iterable[T]) -> Iterator[Callable[[Callable[[T], object]], Non
             before, last = last, [pool.submit(after, *job) for job in zip(last, items, strict=True)]
             for job in before:
                 job.result()
+            return last
 
         try:
             yield begin
@@ -153,36 +149,3 @@ class Lent(Generic[T]):
             yield thing
         finally:
             self._free.append(thing)
-
-
-_HEAP = {-8: 1, -3: 32 << 20, -1: 128 << 20}
-"""Settings of mallopt (glibc, malloc.h): M_ARENA_MAX, heaps; M_MMAP_THRESHOLD, bytes from which on an array is mapped by itself;
-M_TRIM_THRESHOLD, free bytes that stay with the process."""
-
-
-def share_one_heap() -> None:
-    """Let all threads of this process take memory from one heap, where the C library is glibc; for programs, not libraries.
-
-    A heap of its own for every thread keeps what the others could use: a series of 40 frames takes 140 MB more. The heap takes
-    arrays of some megabytes, too, which would else be fresh memory each time (of 45 MP x 4 TIFF that are not packed a twentieth
-    of the time; where large pictures are decoded, the C library comes to about the same by itself).
-    """
-    if sys.platform == "linux":
-        try:
-            mallopt = ctypes.CDLL("libc.so.6").mallopt
-            for setting, value in _HEAP.items():
-                mallopt(setting, value)
-        except (OSError, AttributeError):  # another C library
-            _log.debug("every thread has its own heap")
-
-
-def give_back_memory() -> None:
-    """Hand memory that was freed back to the system, where the C library keeps it (Linux with glibc); else do nothing.
-
-    A step that holds something of every frame leaves hundreds of megabytes in the heap, on top of which the next one builds.
-    """
-    if sys.platform == "linux":
-        try:
-            ctypes.CDLL("libc.so.6").malloc_trim(0)
-        except (OSError, AttributeError):  # another C library
-            _log.debug("freed memory stays with the process")

@@ -3,7 +3,8 @@
 Decoding costs most of a merge. A frame that is kept need not be decoded again; a frame on disk is worth it only where
 writing and reading it is quicker than the decoder, which is measured on the first frame of the series. The memory that the
 last two frames were decoded into is needed in both passes where all are decoded twice, so these two wait in it. Scratch files
-are read where they lie (mapped into memory), so with them only the last frame waits, and the other's memory is given back.
+are read where they lie (mapped into memory), so with them only the last frame waits, and the other's memory is given back. Where
+memory is left for more frames than these, the last ones of the series wait in it.
 Files that are not packed are like scratch files themselves: they are read in both passes, and never whole (`unpacked`).
 """
 
@@ -14,10 +15,12 @@ import math
 import mmap
 import shutil
 import time
+from collections.abc import Iterable
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Lock
-from typing import Any
+from typing import Any, TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +53,24 @@ HELD = 2
 """Frames that wait in the memory for decoding: one is in hand, one is decoded ahead."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Held:
+    """Memory for decoding.
+
+    Attributes
+    ----------
+    name : str
+        The frame that lies in it; empty where none does any more.
+    waits : bool
+        For the second pass, of which this is the first.
+    pixels : (H, W, 3) uint8 or uint16
+    """
+
+    name: str
+    waits: bool
+    pixels: NDArray[Any]
+
+
 class Shelf:
     """Keeps decoded frames.
 
@@ -58,7 +79,7 @@ class Shelf:
     scratch : Path or None
         An existing folder for scratch files; None to use none.
     memory_bytes : int
-        How much may be kept in memory.
+        How much more than what decoding needs may be kept in memory.
     desk : Desk, optional
         Keeps frames from one merge to the next.
     """
@@ -67,10 +88,10 @@ class Shelf:
         self._scratch = scratch
         self._desk = desk
         self._free_bytes = memory_bytes
-        self._kept: dict[str, NDArray[Any]] = {}
         self._filed: dict[str, tuple[Path, tuple[int, ...], Any]] = {}
         self._tried, self._judged, self._worth = False, Event(), False
-        self._held: list[tuple[str, NDArray[Any]]] = []  # the frame, or "", and its memory
+        self._held: list[_Held] = []
+        self._made = 0  # how many frames memory was made for
         self._drawers: list[Drawer] = []
         self._lock = Lock()
 
@@ -96,6 +117,7 @@ class Shelf:
         def room(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
             nonlocal start
             pixels = self._room(shape, dtype)
+            pixels.reshape(-1)[:: mmap.PAGESIZE // pixels.itemsize] = 0  # fresh memory costs as much as the decoder
             start = time.perf_counter()
             return pixels
 
@@ -110,7 +132,7 @@ class Shelf:
                 self._judged.set()
         return pixels
 
-    def looked_at(self, frame: Frame, pixels: Pixels, *, last: bool) -> None:
+    def looked_at(self, frame: Frame, pixels: Pixels, *, left: int) -> None:
         """Take back a frame that the first pass has done with, and keep it for the second if that is worth it.
 
         Parameters
@@ -118,20 +140,17 @@ class Shelf:
         frame : Frame
         pixels : (H, W, 3) uint8 or uint16
             As `decode` gave them.
-        last : bool
-            No other is decoded into its memory in this pass, so it waits where it is.
+        left : int
+            How many frames of the series come after this one: the last ones wait where they are.
         """
         if isinstance(pixels, Unpacked):
             return
-        with self._lock:
-            if frame.array is None and pixels.nbytes <= self._free_bytes:
-                self._free_bytes -= pixels.nbytes
-                self._kept[frame.name] = pixels
-                return
-        self._judged.wait()  # one that was decoded beside the first is filed, too
-        if self._worth and not last and frame.name not in self._filed:
+        if left >= self._places(pixels.nbytes):
+            self._judged.wait()  # one that was decoded beside the first is filed, too
+        waits = left < self._places(pixels.nbytes) - self._worth  # two are decoded at a time; of scratch files, none is
+        if self._worth and not waits and frame.name not in self._filed:
             self._file(frame.name, pixels)
-        self._hold(frame, pixels, frame.name)
+        self._hold(frame, pixels, frame.name, waits=waits)
 
     def ready(self, frame: Frame, hot: NDArray[np.intp], frame_to_reference: Matrix = np.eye(3)) -> Ready:  # noqa: B008
         """Return the frame as the second pass merges it: without hot pixels, in the working curve.
@@ -155,12 +174,9 @@ class Shelf:
     def pixels(self, frame: Frame) -> Pixels:
         """Return the frame for the second pass: (H, W, 3) uint8 or uint16; what was kept is given away."""
         with self._lock:
-            if frame.name in self._kept:
-                return self._kept.pop(frame.name)
-            for i, (name, pixels) in enumerate(self._held):
-                if name == frame.name:
-                    self._held.pop(i)
-                    return pixels
+            held = self._taken(held for held in self._held if held.name == frame.name)
+        if held is not None:
+            return held.pixels
         if frame.name in self._filed:
             found = _mapped(*self._filed.pop(frame.name))
             if found is not None:
@@ -168,16 +184,27 @@ class Shelf:
             _log.info("the scratch file of %s was lost; decoding again", frame.name)
         return frame.unpacked() or frame.pixels(self._room)
 
+    def given_away(self, frame: Frame) -> NDArray[Any] | None:
+        """Return a frame that waits, with its memory, in which nothing is decoded any more; None where it does not wait."""
+        with self._lock:
+            held = self._taken(held for held in self._held if held.name == frame.name)
+            self._made -= held is not None
+        return None if held is None else held.pixels
+
+    @staticmethod
+    def owns(pixels: Ready, frame: Frame) -> TypeGuard[NDArray[Any]]:
+        """Whether pixels of a frame lie in memory that was made to decode into, and is nobody else's."""
+        return frame.array is None and isinstance(pixels, np.ndarray) and _whole(pixels) is not None
+
     def give_back(self, frame: Frame, pixels: Ready) -> None:
         """Take back a frame that the second pass has done with: without scratch files, a later one is decoded into its memory."""
         if not self._worth and not isinstance(pixels, Moved):
             self._hold(frame, pixels, "")
 
     def rest(self) -> None:
-        """End the first pass: with scratch files, nothing is decoded in the second, and the memory for that is let go."""
+        """End the first pass: in the second, a frame waits only until its memory is needed; with scratch files, nothing is decoded."""
         with self._lock:
-            if self._worth:
-                self._held = [held for held in self._held if held[0] not in self._filed]
+            self._held = [_Held(held.name, False, held.pixels) for held in self._held if held.name not in self._filed]
 
     def drawer(self, memory_bytes: int) -> Drawer:
         """Give a drawer for what is small: the desk's, or one whose file lies beside the decoded frames until the shelf is closed."""
@@ -199,28 +226,47 @@ class Shelf:
         with self._lock:
             self._held = []
 
-    def _room(self, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
-        with self._lock:
-            for i, (_, pixels) in sorted(
-                enumerate(self._held), key=lambda held: held[1][0] != ""
-            ):  # unneeded ones first
-                whole = _whole(pixels)
-                if whole is not None and whole.shape == tuple(shape) and whole.dtype == dtype:
-                    self._held.pop(i)
-                    return whole
-        fresh = np.empty(shape, dtype)
-        fresh.reshape(-1)[:: mmap.PAGESIZE // fresh.itemsize] = 0  # it costs as much as the decoder, which is measured
-        return fresh
+    def _places(self, frame_bytes: int) -> int:
+        """How many frames of this size memory is there for."""
+        return HELD + self._free_bytes // frame_bytes
 
-    def _hold(self, frame: Frame, pixels: Pixels, name: str) -> None:
+    def _room(self, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+        """Memory to decode into: that of a frame which is not needed any more, or fresh memory while there is some."""
+
+        def fits(held: _Held) -> bool:
+            whole = _whole(held.pixels)
+            return whole is not None and whole.shape == tuple(shape) and whole.dtype == dtype
+
         with self._lock:
-            if frame.array is None and not isinstance(pixels, Unpacked) and _whole(pixels) is not None:
-                self._held = [*self._held[1 - HELD :], (name, pixels)]
+            known = [held for held in self._held if fits(held) and not held.waits]
+            unused = [held for held in known if not held.name]
+            size = math.prod(shape) * np.dtype(dtype).itemsize
+            held = self._taken(unused or (known if self._made >= self._places(size) else []))
+            if held is None:
+                self._made += 1
+        if held is not None:
+            whole = _whole(held.pixels)
+            assert whole is not None
+            return whole
+        return np.empty(shape, dtype)
+
+    def _taken(self, these: Iterable[_Held]) -> _Held | None:
+        """Take the first of these, if there is any."""
+        found = next(iter(these), None)
+        self._held = [held for held in self._held if held is not found]
+        return found
+
+    def _hold(self, frame: Frame, pixels: Pixels, name: str, *, waits: bool = False) -> None:
+        if self.owns(pixels, frame):
+            with self._lock:
+                self._held.append(_Held(name, waits, pixels))
+                if len(self._held) > self._places(pixels.nbytes):  # a decoder that takes no memory brings its own
+                    self._taken(held for held in self._held if not held.waits)
 
     def _try(self, frame: Frame, pixels: NDArray[Any], frames_in_all: int, decode_s: float) -> None:
         """Write the first frame to a scratch file, and see how long that takes."""
         enough = pixels.nbytes * frames_in_all
-        if self._scratch is None or frame.path is None or frames_in_all <= HELD or enough <= self._free_bytes:
+        if self._scratch is None or frame.path is None or frames_in_all <= self._places(pixels.nbytes):
             return
         with about(frame.path):  # it may have disappeared just now
             packed = frame.path.stat().st_size < pixels.nbytes  # else it is as quick to read as a scratch file

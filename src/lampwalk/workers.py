@@ -14,7 +14,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
 
-from . import parallel
+from . import memory, parallel
 from .errors import LampwalkError
 from .files import SUFFIXES, read_facts
 from .frames import Frame, Series
@@ -134,7 +134,7 @@ def _attend(threads: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave)
     _settings.enter_context(parallel.limited(threads))
-    parallel.share_one_heap()
+    memory.share_one_heap()
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()

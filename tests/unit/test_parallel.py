@@ -1,8 +1,5 @@
 from __future__ import annotations
 
-import platform
-import subprocess
-import sys
 import threading
 
 import cv2
@@ -81,28 +78,6 @@ def test_what_is_in_use_is_lent_to_nobody_else_and_is_made_once():
     with lent.one() as again:
         assert again in (one, other)
     assert len(made) == 2
-
-
-FAULTS = """
-import resource
-import numpy as np
-from lampwalk import parallel
-
-def faults():
-    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
-
-parallel.share_one_heap()
-np.zeros(3 << 20, np.uint8)[:] = 1
-before = faults()
-np.zeros(3 << 20, np.uint8)[:] = 1
-print(faults() - before)
-"""
-
-
-@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="a setting of glibc")
-def test_a_program_uses_the_memory_of_an_array_again():
-    done = subprocess.run([sys.executable, "-c", FAULTS], capture_output=True, text=True, check=True)
-    assert int(done.stdout) < 100  # pages of 3 MiB that are fresh: 768
 
 
 def test_a_round_begins_while_the_last_item_of_the_one_before_is_still_at_work():

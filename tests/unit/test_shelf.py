@@ -46,13 +46,13 @@ def decoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def first_pass(shelf: Shelf, frames: list[Frame]) -> list[np.ndarray]:
     """Two frames in hand at a time, as on two threads."""
     seen, in_hand = [], []
-    for frame in frames:
+    for left, frame in reversed(list(enumerate(reversed(frames)))):
         if len(in_hand) == 2:
-            shelf.looked_at(*in_hand.pop(0), last=False)
-        in_hand.append((frame, shelf.decode(frame, len(frames))))
+            shelf.looked_at(*in_hand[0][:2], left=in_hand.pop(0)[2])
+        in_hand.append((frame, shelf.decode(frame, len(frames)), left))
         seen.append(whole(in_hand[-1][1]).copy())
-    for last, pair in zip((False, True), in_hand, strict=True):
-        shelf.looked_at(*pair, last=last)
+    for frame, pixels, left in in_hand:
+        shelf.looked_at(frame, pixels, left=left)
     shelf.rest()
     return seen
 
@@ -100,6 +100,28 @@ def test_frames_within_the_memory_are_kept(frames, decoded):
     after = second_pass(shelf, frames)
     assert len(decoded) == 4
     assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
+
+
+def test_where_there_is_room_for_more_the_last_ones_wait(frames, decoded):
+    shelf = Shelf(memory_bytes=160 * 240 * 3)
+    before = first_pass(shelf, frames)
+    assert shelf.given_away(frames[0]) is None
+    given = [shelf.given_away(frame) for frame in frames[1:]]
+    assert all(np.array_equal(a, b) for a, b in zip(given, before[1:], strict=True))
+    assert all(shelf.given_away(frame) is None for frame in frames)
+    assert np.array_equal(shelf.pixels(frames[0]), before[0])
+    again = shelf.pixels(frames[0])
+    assert not any(np.shares_memory(pixels, again) for pixels in given)
+    assert len(decoded) == 6
+
+
+def test_no_more_memory_is_made_than_there_is_room_for(frames, monkeypatch):
+    made = []
+    empty = np.empty
+    monkeypatch.setattr(shelves.np, "empty", lambda *told: made.append(told) or empty(*told))
+    shelf = Shelf(memory_bytes=160 * 240 * 3)
+    first_pass(shelf, frames * 3)
+    assert len(made) == 3
 
 
 def test_scratch_files_are_read_and_gone_and_a_lost_one_is_decoded_again(frames, decoded, tmp_path, monkeypatch):
@@ -155,10 +177,10 @@ def test_a_frame_looked_at_while_the_first_is_tried_is_filed_too(frames, decoded
     with ThreadPoolExecutor(2) as pool:
         first = pool.submit(shelf.decode, frames[0], 4)
         assert tried.wait(60)
-        looked_at = pool.submit(shelf.looked_at, frames[1], shelf.decode(frames[1], 4), last=False)
+        looked_at = pool.submit(shelf.looked_at, frames[1], shelf.decode(frames[1], 4), left=2)
         wait([looked_at], timeout=0.2)  # it could end now
         go_on.set()
-        shelf.looked_at(frames[0], first.result(), last=False)
+        shelf.looked_at(frames[0], first.result(), left=3)
     assert len(list(tmp_path.glob("*.raw"))) == 2
 
 
