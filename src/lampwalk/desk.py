@@ -113,6 +113,11 @@ class Desk:
             self._masks[path] = known = (content, runfolder.read_packed_mask(path))
         return known[1]
 
+    def know_mask(self, path: Path, mask: FullMask) -> None:
+        """Take note of what has just been written into the file of a mask, so that it is not read again."""
+        mask.png = path.read_bytes()
+        self._masks[path] = (content_hash(path).hex(), mask)
+
     def content(self, path: Path) -> str:
         """SHA-256 of a file, hexadecimal; computed once while it is not written to."""
         with about(path):  # a frame may have waited decoded while its file disappeared

@@ -248,6 +248,11 @@ def write_map(path: Path, values: NDArray[np.uint8], changed: Sequence[slice] | 
     values : (H, W) uint8
     changed : sequence of slice, optional
         Rows in which the file that lies there, which this has written, may hold something else; all where not given.
+
+    Raises
+    ------
+    OutputError
+        The file that lies there is damaged, or of another program.
     """
     _check(values)
     other = [slice(0, len(values))] if changed is None else changed

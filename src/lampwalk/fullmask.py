@@ -71,10 +71,25 @@ class FullMask:
             raise InputError(
                 f"a mask of shape {mask.shape} and type {mask.dtype}", remedy="give (H, W) uint8, 255 = hidden"
             )
-        strips = [mask[rows] for rows in geometry.strips(mask.shape[0])]
+        return cls._of_strips([mask[rows] for rows in geometry.strips(mask.shape[0])], mask.shape, png)
+
+    @classmethod
+    def _of_strips(cls, strips: Sequence[NDArray[np.uint8]], shape: tuple[int, int], png: bytes = b"") -> FullMask:
         spans = [_span(strip) for strip in strips]
         across = _hull(spans)
-        return cls(mask.shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans, png=png)
+        return cls(shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans, png=png)
+
+    def repainted(self, window: tuple[slice, slice], values: NDArray[np.uint8]) -> FullMask:
+        """The same with other values in a window of rows and columns, (n, m) uint8, bit for bit."""
+        rows, cols = window
+        strips = []
+        for own in geometry.strips(self.shape[0]):
+            strip = self.part(own, slice(0, self.shape[1]))
+            top, bottom = max(own.start, rows.start), min(own.stop, rows.stop)
+            if top < bottom:
+                strip[top - own.start : bottom - own.start, cols] = values[top - rows.start : bottom - rows.start]
+            strips.append(strip)
+        return self._of_strips(strips, self.shape)
 
     def waiting(self, drawer: Drawer) -> FullMask:
         """The same with its field in a drawer (`light.waiting`)."""

@@ -24,8 +24,8 @@ _SIGNATURE, _CHUNK = b"\x89PNG\r\n\x1a\n", 12
 _PRIME = 65_521
 """Of Adler-32."""
 
-_ZLIB_HEAD, _LAST_BLOCK = b"\x78\x01", b"\x03\x00"
-"""Deflate with a window of 32 kB, at its quickest; an empty last block."""
+_ZLIB_HEAD, _FLUSHED, _LAST_BLOCK = b"\x78\x01", b"\x00\x00\xff\xff", b"\x03\x00"
+"""Deflate with a window of 32 kB, at its quickest; how a strip ends; an empty last block."""
 
 
 def packed(strip: NDArray[np.uint8], known: bytes | None = None) -> tuple[bytes, int]:
@@ -92,7 +92,8 @@ def parted(file: bytes) -> list[bytes]:
         if body.startswith(b"IDAT"):
             found.append(body[4:])
         at += _CHUNK + length
-    if len(found) < 2 or not found[0].startswith(_ZLIB_HEAD) or not found[-1].startswith(_LAST_BLOCK):
+    ours = len(found) > 1 and all(strip.endswith(_FLUSHED) for strip in found[:-1])
+    if not ours or not found[0].startswith(_ZLIB_HEAD) or not found[-1].startswith(_LAST_BLOCK):
         raise OutputError("a map that was kept is of another program", remedy="merge again")
     return [found[0].removeprefix(_ZLIB_HEAD), *found[1:-1]]
 

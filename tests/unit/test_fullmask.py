@@ -31,6 +31,17 @@ def test_a_painted_mask_is_kept_as_far_as_it_reaches():
     assert full.window(slice(0, 256)) is None
 
 
+@pytest.mark.parametrize("window", [np.s_[250:520, 10:60], np.s_[0:0, 0:0], np.s_[0:700, 0:90], np.s_[600:601, 89:90]])
+@pytest.mark.parametrize("made", [FullMask.painted, lambda mask: FullMask.found(mask, mask.shape)])
+def test_a_repainted_mask_is_what_it_was_but_for_a_window(made, window):
+    before = np.zeros((700, 90), np.uint8)
+    before[300:520, 40:47] = np.random.default_rng(7).integers(0, 256, (220, 7), np.uint8)
+    values = np.random.default_rng(8).integers(0, 256, before[window].shape, np.uint8)
+    after = made(before).repainted(window, values)
+    before[window] = values
+    assert np.array_equal(after.whole(), before)
+
+
 @pytest.mark.parametrize("mask", [np.zeros((9, 9), bool), np.zeros((9, 9, 3), np.uint8)])
 def test_what_is_no_mask_is_refused(mask):
     with pytest.raises(InputError, match="uint8"):

@@ -156,10 +156,10 @@ def test_a_merge_waits_for_a_stroke_that_is_just_being_written(session, run, mon
     writing, write_on = threading.Event(), threading.Event()
     real = keeper.encode.write_map
 
-    def slow(path, values):
+    def slow(*told):
         writing.set()
         write_on.wait(60)
-        real(path, values)
+        real(*told)
 
     session.start()
     with monkeypatch.context() as patch:

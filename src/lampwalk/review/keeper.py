@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING
 
@@ -126,20 +127,26 @@ class Keeper:
         relative = run.sheet.frame(name).mask
         if relative is None:
             raise OutputError(f"the worksheet names no mask file for {name}", remedy="merge again")
-        path = run.folder / relative
-        new = FullMask.found(mask, run.full)
-        try:
-            out = runfolder.read_mask(path)
-        except LampwalkError:
-            out = np.zeros(0, np.uint8)
-        if out.shape == run.full:
+        path, desk, new = run.folder / relative, self._session.desk, FullMask.found(mask, run.full)
+        before, changed = self._before(path), None
+        if before is not None:
             s = scaling(run.full, run.small)
             rows, cols = (
                 slice(max(0, int((first - EDGE_PX) * scale)), min(size, max(0, int(np.ceil((last + EDGE_PX) * scale)))))
                 for first, last, scale, size in zip(box[:2], box[2:], (s[1, 1], s[0, 0]), run.full, strict=True)
             )
-            out[rows, cols] = new.part(rows, cols)
-        else:
-            out = new.whole()
+            new, changed = before.repainted((rows, cols), new.part(rows, cols)), [rows]
         path.parent.mkdir(exist_ok=True)
-        encode.write_map(path, out)
+        try:
+            encode.write_map(path, new.whole(), changed)
+        except OutputError:  # it is of another program: all of it is packed anew
+            encode.write_map(path, new.whole())
+        desk.know_mask(path, new)
+
+    def _before(self, path: Path) -> FullMask | None:
+        """The mask as it lies on the disk; None where it is missing, damaged or of another size."""
+        try:
+            mask = self._session.desk.mask(path)
+        except LampwalkError:
+            return None
+        return mask if mask.shape == self._session.run.full else None
