@@ -29,7 +29,7 @@ class FullMask:
     field : Field, optional
         A mask found at preview size; enlarged when asked for.
     packed : sequence of bytes, optional
-        A mask painted at full size: of every 256 rows the columns that hide anything in any of them, deflated.
+        A mask painted at full size: of every 256 rows the columns that hide anything in them, deflated.
     spans : sequence of (int, int) or None
         First and end column that hide anything, for each of these.
     png : bytes
@@ -50,7 +50,6 @@ class FullMask:
         self._field = field
         self._packed = tuple(packed)
         self._spans = tuple(spans)
-        self._across = _hull(self._spans)
         self._last: tuple[tuple[int, NDArray[np.uint8]], ...] = ()
 
     @classmethod
@@ -71,25 +70,27 @@ class FullMask:
             raise InputError(
                 f"a mask of shape {mask.shape} and type {mask.dtype}", remedy="give (H, W) uint8, 255 = hidden"
             )
-        return cls._of_strips([mask[rows] for rows in geometry.strips(mask.shape[0])], mask.shape, png)
-
-    @classmethod
-    def _of_strips(cls, strips: Sequence[NDArray[np.uint8]], shape: tuple[int, int], png: bytes = b"") -> FullMask:
+        strips = [mask[rows] for rows in geometry.strips(mask.shape[0])]
         spans = [_span(strip) for strip in strips]
-        across = _hull(spans)
-        return cls(shape, packed=[zlib.compress(s[:, across].tobytes(), 1) for s in strips], spans=spans, png=png)
+        return cls(mask.shape, packed=list(map(_packed, strips, spans)), spans=spans, png=png)
 
     def repainted(self, window: tuple[slice, slice], values: NDArray[np.uint8]) -> FullMask:
         """The same with other values in a window of rows and columns, (n, m) uint8, bit for bit."""
         rows, cols = window
-        strips = []
-        for own in geometry.strips(self.shape[0]):
-            strip = self.part(own, slice(0, self.shape[1]))
+        packed: list[bytes] = []
+        spans: list[tuple[int, int] | None] = []
+        for i, own in enumerate(geometry.strips(self.shape[0])):
             top, bottom = max(own.start, rows.start), min(own.stop, rows.stop)
+            if self._packed and top >= bottom:
+                packed.append(self._packed[i])
+                spans.append(self._spans[i])
+                continue
+            strip = self[own]
             if top < bottom:
                 strip[top - own.start : bottom - own.start, cols] = values[top - rows.start : bottom - rows.start]
-            strips.append(strip)
-        return self._of_strips(strips, self.shape)
+            spans.append(_span(strip))
+            packed.append(_packed(strip, spans[-1]))
+        return FullMask(self.shape, packed=packed, spans=spans)
 
     def waiting(self, drawer: Drawer) -> FullMask:
         """The same with its field in a drawer (`light.waiting`)."""
@@ -98,13 +99,14 @@ class FullMask:
     def part(self, rows: slice, cols: slice) -> NDArray[np.uint8]:
         """A window of the mask: (n, m) uint8."""
         out = np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
-        left, right = max(cols.start, self._across.start), min(cols.stop, self._across.stop)
-        if self._packed and left < right:
-            first, last = rows.start // STRIP_ROWS, (rows.stop - 1) // STRIP_ROWS
-            kept = slice(left - self._across.start, right - self._across.start)
-            block = np.concatenate([self._part(i)[:, kept] for i in range(first, last + 1)])
-            top = rows.start - first * STRIP_ROWS
-            out[:, left - cols.start : right - cols.start] = block[top : top + len(out)]
+        for i in range(rows.start // STRIP_ROWS, -(-rows.stop // STRIP_ROWS)) if self._packed else ():
+            span = self._spans[i]
+            if span is None or span[0] >= cols.stop or span[1] <= cols.start:
+                continue
+            top, left, right = i * STRIP_ROWS, max(cols.start, span[0]), min(cols.stop, span[1])
+            first, end = max(rows.start, top), min(rows.stop, top + STRIP_ROWS)
+            block = self._part(i)[first - top : end - top, left - span[0] : right - span[0]]
+            out[first - rows.start : end - rows.start, left - cols.start : right - cols.start] = block
         window = None if self._field is None else self._field.window(rows)
         if self._field is not None and window is not None:
             down, across = window[0], slice(max(window[1].start, cols.start), min(window[1].stop, cols.stop))
@@ -127,14 +129,17 @@ class FullMask:
             if known == index:
                 return block
         height = min(STRIP_ROWS, self.shape[0] - index * STRIP_ROWS)
-        block = np.frombuffer(zlib.decompress(self._packed[index]), np.uint8)
-        block = block.reshape(height, self._across.stop - self._across.start)
+        block = np.frombuffer(zlib.decompress(self._packed[index]), np.uint8).reshape(height, -1)
         self._last = (*last[1 - UNPACKED :], (index, block))
         return block
 
+    def __getitem__(self, rows: slice) -> NDArray[np.uint8]:
+        """Some rows of the mask: (n, W) uint8."""
+        return self.part(rows, slice(0, self.shape[1]))
+
     def whole(self) -> NDArray[np.uint8]:
         """Return all rows: (H, W) uint8."""
-        return self.part(slice(0, self.shape[0]), slice(0, self.shape[1]))
+        return self[slice(0, self.shape[0])]
 
     def small(self) -> NDArray[np.uint8]:
         """Return the mask at preview size: (h, w) uint8, averaged from full size."""
@@ -148,6 +153,10 @@ class FullMask:
             for s, n in zip(window, (h, w), strict=True)
         )
         return shrink_part(np.ascontiguousarray(self.part(rows, cols)), (rows, cols), self.shape)
+
+
+def _packed(strip: NDArray[np.uint8], span: tuple[int, int] | None) -> bytes:
+    return b"" if span is None else zlib.compress(strip[:, slice(*span)].tobytes(), 1)
 
 
 def _span(rows: NDArray[np.uint8]) -> tuple[int, int] | None:

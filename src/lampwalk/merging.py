@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import beneath, encode, fingerprints, finish, handoff, parallel, recall, rules, runfolder, worksheet
-from .composite import Composite, execute, full_mask, stacked
+from .composite import Composite, execute, stacked
 from .decisions import FIELD_BYTES, Choices, Decision, Decisions, Given, decide
 from .desk import Desk
 from .errors import Finding, InputError, OutputError, WorksheetError
@@ -524,7 +524,7 @@ def _write_mask(folder: Path, d: Decision) -> None:
     if d.hidden is not None and d.hidden.png:
         path.write_bytes(d.hidden.png)
     else:
-        encode.write_map(path, full_mask(d))
+        encode.write_map(path, d.hidden or FullMask(d.frame.shape))
 
 
 def _contents(series: Series, desk: Desk) -> dict[str, str]:

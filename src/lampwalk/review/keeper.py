@@ -138,9 +138,9 @@ class Keeper:
             new, changed = before.repainted((rows, cols), new.part(rows, cols)), [rows]
         path.parent.mkdir(exist_ok=True)
         try:
-            encode.write_map(path, new.whole(), changed)
+            encode.write_map(path, new, changed)
         except OutputError:  # it is of another program: all of it is packed anew
-            encode.write_map(path, new.whole())
+            encode.write_map(path, new)
         desk.know_mask(path, new)
 
     def _before(self, path: Path) -> FullMask | None:
