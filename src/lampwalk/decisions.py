@@ -18,7 +18,7 @@ from .errors import Finding, SeriesError
 from .frames import Frame, Series, working_pixels
 from .fullmask import FullMask
 from .light import Field, waiting
-from .looking import Keep, Known, Looker, Progress
+from .looking import HandOn, Keep, Known, Looker, Progress
 from .offer import Offer
 from .previews import Preview, align_preview
 from .recall import Recall, anew
@@ -74,7 +74,9 @@ class Given:
     sheet : Worksheet or None
         Decisions to repeat: roles, alignment and levels are taken from it, nothing is looked for.
     small : callable
-        The frames at preview size, as far as they are known from the run that is repeated.
+        The frames at preview size, as far as they are known from the run that is repeated, ...
+    hand_on : callable
+        ... of which those that are not needed are only handed on.
     contents : mapping of frame name to str
         Digest of each frame's file, ...
     recall : Recall
@@ -85,6 +87,7 @@ class Given:
     lamps: Mapping[str, Lamp] = field(default_factory=dict)
     sheet: Worksheet | None = None
     small: Known = lambda _: None
+    hand_on: HandOn = lambda _: False
     contents: Mapping[str, str] = field(default_factory=dict)
     recall: Recall = anew
 
@@ -232,7 +235,7 @@ def _decide(series: Series, looker: Looker, fields: Drawer, *, choices: Choices,
         series, previews, lit_by_day, alignments = _aligned(series, looker)
     else:
         lit_by_day, alignments = records.roles_and_alignments(series, sheet)
-        if given.recall is not anew and not looker.hand_on(given.small):
+        if given.recall is not anew and not all(parallel.each(given.hand_on, series.frames)):
             given = replace(given, recall=anew)  # every frame must be looked at, whatever else is known of it
     used = [i for i, found in enumerate(alignments) if found.verdict != "refused"]
     left_out = [(series.frames[i].name, found.reason) for i, found in enumerate(alignments) if i not in used]

@@ -20,6 +20,7 @@ from .errors import about
 from .frames import Frame, content_hash, state_of, working_pixels
 from .fullmask import FullMask
 from .geometry import Matrix, is_identity
+from .previews import is_small
 from .recall import Memory, Recall, anew
 from .resampling import SHARPENED, Moved, Ready
 from .spares import Spares
@@ -70,6 +71,7 @@ class Desk:
         self._left = limit_bytes
         self._contents: dict[Path, tuple[tuple[int, int], str]] = {}
         self._masks: dict[Path, tuple[str, FullMask]] = {}
+        self._thumbnails: dict[Path, tuple[tuple[int, int], NDArray[np.uint8]]] = {}
         self._drawers: dict[int, Drawer] = {}
         self._memory = Memory()
         self.result: Result | None = None
@@ -117,6 +119,21 @@ class Desk:
         """Take note of what has just been written into the file of a mask, so that it is not read again."""
         mask.png = path.read_bytes()
         self._masks[path] = (content_hash(path).hex(), mask)
+
+    def thumbnail(self, run: Path, frame: Frame) -> NDArray[np.uint8] | None:
+        """Thumbnail of what a run has kept of a frame at preview size; None where that is missing or damaged."""
+        path = runfolder.small_file(run, frame.name)
+        try:
+            state = state_of(path)
+        except OSError:
+            return None
+        known = self._thumbnails.get(path)
+        if known is None or known[0] != state:
+            small = runfolder.known_small(run, frame.name)
+            if not is_small(small, frame.shape):
+                return None
+            self._thumbnails[path] = known = (state, runfolder.thumbnail(small))
+        return known[1]
 
     def content(self, path: Path) -> str:
         """SHA-256 of a file, hexadecimal; computed once while it is not written to."""

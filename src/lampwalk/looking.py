@@ -16,7 +16,7 @@ from .alignment import Sighting
 from .errors import Finding, FrameError
 from .frames import Frame, Series, working_pixels
 from .hotpixels import HotPixels
-from .previews import Preview, of_small, shrink, small_shape
+from .previews import Preview, is_small, of_small, shrink
 from .shelf import Shelf
 from .unpacked import Pixels
 from .worksheet import Worksheet
@@ -36,6 +36,9 @@ Saw = Callable[[Frame, Preview, Sighting], None]
 Known = Callable[[str], NDArray[Any] | None]
 """What `Keep` was called with for a frame in a former run, at 16 bits; None where that is not known."""
 
+HandOn = Callable[[Frame], bool]
+"""Keeps once more what is known of a frame; False where nothing is."""
+
 
 def hot_pixels_of(sheet: Worksheet, shape: tuple[int, int]) -> NDArray[np.intp]:
     """Hot pixels that a worksheet has taken out of a picture of this height and width: (n, 2) row and column."""
@@ -43,12 +46,6 @@ def hot_pixels_of(sheet: Worksheet, shape: tuple[int, int]) -> NDArray[np.intp]:
     points = np.array(told, np.intp).reshape(-1, 2)
     inside = (points >= 0).all(axis=1) & (points < shape).all(axis=1)
     return np.asarray(points[inside])
-
-
-def _usable(small: NDArray[Any] | None, frame: Frame) -> NDArray[Any] | None:
-    """What is known of a frame, if it can be what `Keep` has got."""
-    whole = small is not None and small.dtype == np.uint16 and small.shape == (*small_shape(frame.shape), 3)
-    return small if whole else None
 
 
 class Looker:
@@ -108,17 +105,6 @@ class Looker:
         sightings = [sighting for _, sighting in good if sighting is not None]
         return self._series, [preview for preview, _ in good], sightings
 
-    def hand_on(self, known: Known) -> bool:
-        """Keep once more what is known of all frames, small, without looking at it; False where that of any is not known."""
-
-        def one(frame: Frame) -> bool:
-            small = _usable(known(frame.name), frame)
-            if small is not None and self._keep:
-                self._keep(frame.name, small)
-            return small is not None
-
-        return all(parallel.each(one, self._series.frames))
-
     def hot_pixels(self, sheet: Worksheet | None) -> NDArray[np.intp]:
         """Points found on the frames, or those of a worksheet: (n, 2) row and column."""
         return self._hot.found() if sheet is None else hot_pixels_of(sheet, self._series.shape)
@@ -132,9 +118,8 @@ class Looker:
         self, frame: Frame, *, observe: bool, known: Known, saw: Saw
     ) -> tuple[Preview, Sighting | None] | FrameError:
         try:
-            small = None if observe else _usable(known(frame.name), frame)
-            sighting = None
-            if small is None:
+            small, sighting = (None if observe else known(frame.name)), None
+            if not is_small(small, frame.shape):
                 small, sighting = self._look_at(frame, observe=observe)
         except FrameError as error:
             return error

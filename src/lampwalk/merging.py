@@ -23,11 +23,12 @@ from .finish import Burn, Crop, Finish, Lift
 from .frames import Series, as_series
 from .fullmask import FullMask
 from .handoff import Extras
-from .looking import MEMORY_BYTES, Keep, Known, Progress
+from .looking import MEMORY_BYTES, Progress
 from .offer import Offer
 from .outputs import Outputs, carried_by, outputs_of
 from .previews import small_shape
 from .shelf import Shelf
+from .smallframes import SmallFrames
 from .spares import Spares
 from .worksheet import FrameRecord, Lamp, Worksheet
 
@@ -154,7 +155,7 @@ def merge_folder(
             painted = [r for r in former.frames if r.by_hand and r.file not in by_hand]
             by_hand |= _of_each(runfolder.read_packed_mask, {r.file: output / r.mask for r in painted if r.mask})
         desk, paths = Desk(), [frame.path for frame in series.frames if frame.path is not None]
-        thumbnails: dict[str, NDArray[np.uint8]] = {}
+        small = SmallFrames(folder)
 
         def going(step: str, done: int, of: int) -> None:
             if step == "looking" and done == of:  # from now on a core idles at times
@@ -169,7 +170,7 @@ def merge_folder(
                     series,
                     choices=choices,
                     given=Given(masks=by_hand, lamps=lamps_of(former) | dict(lamps or {})),
-                    keep=_keeping(thumbnails, folder),
+                    keep=small.keep,
                     hid=lambda d: aside(partial(_write_mask, folder, d)),
                     shelf=shelf,
                     progress=going,
@@ -188,7 +189,7 @@ def merge_folder(
             told,
             made_of=(),
             contents=contents,
-            thumbnails=thumbnails,
+            thumbnails=small.thumbnails,
             compression=extras.compression,
         )
         outputs.write(folder, Spares(), output)
@@ -229,17 +230,19 @@ def merge_worksheet(
         A field cannot be used, a frame is missing or has changed.
     """
     path, output, desk = Path(path), Path(output), desk or Desk()
-    thumbnails: dict[str, NDArray[np.uint8]] = {}
     again = _Again.of(path, desk, changed_too=changed_too)
     with runfolder.writing(output, overwrite=overwrite) as folder, _scratch(folder, desk=desk) as shelf:
+        small = SmallFrames(
+            folder, again.small, replaces=os.path.realpath(output) == os.path.realpath(again.home), desk=desk
+        )
         with parallel.aside() as aside, worksheet.naming(path):
             result, held = again.merge(
                 shelf,
-                keep=_keeping(thumbnails, folder),
+                small,
                 hid=lambda d: aside(partial(_write_mask, folder, d)),
                 progress=progress,
             )
-        again.outputs(result, held, thumbnails).write(folder, desk.spares, output)
+        again.outputs(result, held, small.thumbnails).write(folder, desk.spares, output)
         kept = frozenset(r.file for r in again.sheet.frames if r.by_hand)
         written = _sheet_of(result, output, again.sheet.finish, again.contents, by_hand=kept, former=again.sheet)
         runfolder.write_sheet(folder, written)
@@ -266,10 +269,10 @@ def merge_ahead(path: Path, desk: Desk, progress: Progress | None = None) -> Non
     again = _Again.of(path, desk)
     if progress is not None:
         again = replace(again, given=replace(again.given, recall=recall.watched(desk.recall, progress)))
-    thumbnails: dict[str, NDArray[np.uint8]] = {}
-    result, held = again.merge(Shelf(desk=desk), keep=_keeping(thumbnails), progress=progress)
+    small = SmallFrames(None, again.small, desk=desk)
+    result, held = again.merge(Shelf(desk=desk), small, progress=progress)
     if desk.has_room(result.pixels.nbytes):
-        again.outputs(result, held, thumbnails).write_ahead(desk.spares)
+        again.outputs(result, held, small.thumbnails).write_ahead(desk.spares)
         again.learn(result, progress or (lambda *_: None))
 
 
@@ -281,6 +284,8 @@ class _Again:
     ----------
     home : Path
     sheet : Worksheet
+    small : Path or None
+        The folder, where its frames at preview size hold.
     series : Series
     contents : mapping of frame name to str
         Digest of the frame's file.
@@ -290,6 +295,7 @@ class _Again:
 
     home: Path
     sheet: Worksheet
+    small: Path | None
     series: Series
     contents: Mapping[str, str]
     given: Given
@@ -313,20 +319,29 @@ class _Again:
             masks=_of_each(desk.mask, {r.file: home / r.mask for r in taken if r.mask}),
             lamps=lamps_of(sheet),
             sheet=sheet,
-            small=(lambda _: None) if changed_too else _small_ones(home, taken),
             contents=contents,
             recall=desk.recall,
         )
+        small = home if not changed_too and _keeps_small_ones_of(home, taken) else None
         return cls(
-            home=home, sheet=sheet, series=as_series(list(files.values())), contents=contents, given=given, desk=desk
+            home=home,
+            sheet=sheet,
+            small=small,
+            series=as_series(list(files.values())),
+            contents=contents,
+            given=given,
+            desk=desk,
         )
 
-    def merge(self, shelf: Shelf, **told: Any) -> tuple[Composite, fingerprints.Result]:
+    def merge(self, shelf: Shelf, small: SmallFrames, **told: Any) -> tuple[Composite, fingerprints.Result]:
         """Decide, and merge what has changed since the last result, which the desk keeps; `told` goes to `decide`."""
+        given = replace(self.given, small=small.known, hand_on=small.hand_on)
         last, state = self.desk.result, fingerprints.state(self.home)
         with parallel.aside() as aside:
             before = aside(lambda: fingerprints.read_result(self.home, last))
-            decisions = decide(self.series, choices=choices_of(self.sheet), given=self.given, shelf=shelf, **told)
+            decisions = decide(
+                self.series, choices=choices_of(self.sheet), given=given, keep=small.keep, shelf=shelf, **told
+            )
         made_of = fingerprints.of(decisions, self.contents, self.desk.recall)
         former = fingerprints.still_holding(before.result(), made_of)
         known = self._beneath(decisions)
@@ -475,15 +490,13 @@ def _scratch(folder: Path, memory_bytes: int = 0, desk: Desk | None = None) -> I
         shutil.rmtree(scratch, ignore_errors=True)
 
 
-def _small_ones(home: Path, taken: Sequence[FrameRecord]) -> Known:
-    """Read the frames at preview size that a run has kept: those of all its frames, or none.
+def _keeps_small_ones_of(home: Path, taken: Sequence[FrameRecord]) -> bool:
+    """Whether a run keeps the frames at preview size of all these, and of no others.
 
     How one frame is read (depth, development of raw data) is decided for the series, so they hold for the same frames only.
     """
     there = {path.name for path in (home / "small").glob("*.tif")}
-    if there != {f"{r.file}.tif" for r in taken} or not all(r.content for r in taken):
-        return lambda _: None
-    return partial(runfolder.known_small, home)
+    return there == {f"{r.file}.tif" for r in taken} and all(r.content for r in taken)
 
 
 def _sheet_of(
@@ -505,17 +518,6 @@ def _sheet_of(
         folder=_relative_folder(result.decisions.series, target),
         finish=dict(spec),
     )
-
-
-def _keeping(thumbnails: dict[str, NDArray[np.uint8]], folder: Path | None = None) -> Keep:
-    """Keep frames at preview size: smaller still for the contact sheet, and in the run folder where one is written."""
-
-    def keep(name: str, small: NDArray[Any]) -> None:
-        if folder is not None:
-            runfolder.write_small(folder, name, small)
-        thumbnails[name] = runfolder.thumbnail(small)
-
-    return keep
 
 
 def _write_mask(folder: Path, d: Decision) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeGuard
 
 import cv2
 import numpy as np
@@ -84,6 +84,11 @@ class Preview:
         """Height and width of the preview."""
         h, w, _ = shape_of(self, "linear")
         return h, w
+
+
+def is_small(small: NDArray[Any] | None, full: tuple[int, int]) -> TypeGuard[NDArray[np.uint16]]:
+    """Whether this can be a frame of height and width `full` at preview size, (h, w, 3) uint16."""
+    return small is not None and small.dtype == np.uint16 and small.shape == (*small_shape(full), 3)
 
 
 def small_shape(full: tuple[int, int], long_side: int = LONG_SIDE) -> tuple[int, int]:

@@ -206,15 +206,22 @@ def write_whole(path: Path, text: str) -> None:
         part.unlink(missing_ok=True)
 
 
+def small_file(folder: Path, name: str) -> Path:
+    """Where a frame lies at preview size."""
+    return folder / "small" / f"{name}.tif"
+
+
 def write_small(folder: Path, name: str, encoded: NDArray[Any]) -> None:
     """Keep a frame at preview size: (h, w, 3) uint8 or uint16, encoded; as an uncompressed 16-bit TIFF."""
-    (folder / "small").mkdir(exist_ok=True)
-    tifffile.imwrite(folder / "small" / f"{name}.tif", colour.sixteen_bits(encoded), photometric="rgb", metadata=None)
+    path = small_file(folder, name)
+    path.parent.mkdir(exist_ok=True)
+    path.unlink(missing_ok=True)  # the file may be a former run's, too
+    tifffile.imwrite(path, colour.sixteen_bits(encoded), photometric="rgb", metadata=None)
 
 
 def read_small(folder: Path, name: str) -> NDArray[np.uint16]:
     """Read what `write_small` has kept: (h, w, 3) uint16."""
-    return np.asarray(tifffile.imread(folder / "small" / f"{name}.tif"))
+    return np.asarray(tifffile.imread(small_file(folder, name)))
 
 
 def known_small(folder: Path, name: str) -> NDArray[np.uint16] | None:
@@ -223,6 +230,18 @@ def known_small(folder: Path, name: str) -> NDArray[np.uint16] | None:
         return read_small(folder, name)
     except (OSError, ValueError, KeyError, IndexError):
         return None
+
+
+def hand_on_small(former: Path, folder: Path, name: str, *, replaces: bool) -> None:
+    """Have in a folder what `write_small` has kept in a former one: the same file where that is to be replaced, else a copy."""
+    path, target = small_file(former, name), small_file(folder, name)
+    target.parent.mkdir(exist_ok=True)
+    target.unlink(missing_ok=True)
+    if replaces:
+        with suppress(OSError):  # no links on this disk
+            os.link(path, target)
+            return
+    shutil.copyfile(path, target)
 
 
 def thumbnail(encoded: NDArray[Any]) -> NDArray[np.uint8]:
