@@ -51,6 +51,7 @@ class FullMask:
         self._packed = tuple(packed)
         self._spans = tuple(spans)
         self._last: tuple[tuple[int, NDArray[np.uint8]], ...] = ()
+        self._small = b""
 
     @classmethod
     def found(cls, hidden: NDArray[np.uint8], full: tuple[int, int]) -> FullMask:
@@ -142,7 +143,12 @@ class FullMask:
         return self[slice(0, self.shape[0])]
 
     def small(self) -> NDArray[np.uint8]:
-        """Return the mask at preview size: (h, w) uint8, averaged from full size."""
+        """Return the mask at preview size: (h, w) uint8, averaged from full size; made once, and kept deflated."""
+        if not self._small:
+            self._small = zlib.compress(self._shrunk().tobytes(), 1)
+        return np.frombuffer(zlib.decompress(self._small), np.uint8).reshape(small_shape(self.shape))
+
+    def _shrunk(self) -> NDArray[np.uint8]:
         h, w = self.shape
         step = max(1, grid(self.shape))
         window = self.window(slice(0, h))

@@ -228,7 +228,7 @@ def known_small(folder: Path, name: str) -> NDArray[np.uint16] | None:
     """Read what `write_small` has kept, where it is there and whole: it can be found again."""
     try:
         return read_small(folder, name)
-    except (OSError, ValueError, KeyError, IndexError):
+    except (OSError, ValueError, KeyError, IndexError, struct.error):
         return None
 
 

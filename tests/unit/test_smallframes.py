@@ -59,6 +59,7 @@ def test_without_links_it_is_copied(frame, former, small, tmp_path, monkeypatch)
         raise PermissionError("no links on this disk")
 
     monkeypatch.setattr(runfolder.os, "link", refuse)
+    (tmp_path / "new").mkdir()
     assert SmallFrames(tmp_path / "new", former, replaces=True).hand_on(frame)
     assert np.array_equal(runfolder.read_small(tmp_path / "new", "a.jpg"), small)
 
