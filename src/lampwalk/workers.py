@@ -196,7 +196,7 @@ def shares(jobs: Sequence[Job], *, workers: int | None = None, memory_bytes: int
 
 def _needed_bytes(job: Job) -> int:
     """Memory that the merge of a series needs; 0 where that cannot be told, its merge will say why."""
-    from .merging import needed_bytes
+    from .budget import needed_bytes
 
     files = [Path(f) for f in job.files]
     try:

@@ -20,9 +20,9 @@ import pytest
 
 from lampwalk import batch, split, workers
 from lampwalk.batch import merge_many
+from lampwalk.budget import needed_bytes
 from lampwalk.errors import InputError, OutputError
 from lampwalk.frames import read_series
-from lampwalk.merging import needed_bytes
 
 SHAPE = (120, 80)
 QUICK = batch.Choices(hide=False, glow=False, fill=False, quiet=False)

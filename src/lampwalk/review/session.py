@@ -35,7 +35,7 @@ log = logging.getLogger(__name__)
 PAUSE_S = 2.0
 """Seconds without a change before everything is decided anew in the background."""
 
-QUIET_S = 0.2
+QUIET_S = 0.1
 """Seconds without a change before what a merge at full size has to do is begun ahead, before all is decided anew for the page ..."""
 
 PATIENCE_S = 6.0
