@@ -186,7 +186,7 @@ def lit_subject(
 
     def seen(i: int) -> NDArray[np.float32]:
         own = previews[i].linear
-        return own if hidden is None else np.where((hidden[i] > 0)[..., None], plate, own)
+        return own if hidden is None else np.asarray(cv2.copyTo(plate, hidden[i], own.copy()), np.float32)
 
     below, light_of = small(plate), [small(seen(i)) for i in lamps]
     # The median over the lamps, relative to daylight: a head, clipped in one frame only, does not pull it.
