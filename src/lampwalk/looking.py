@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from . import alignment, parallel
 from .alignment import Sighting
+from .drawer import IN_HAND
 from .errors import Finding, FrameError
 from .frames import Frame, Series, working_pixels
 from .hotpixels import HotPixels
@@ -22,7 +23,10 @@ from .unpacked import Pixels
 from .worksheet import Worksheet
 
 MEMORY_BYTES = 148_000_000
-"""What is kept of the frames in memory during the first pass, bytes: that of 8 frames, so that a usual series needs no file."""
+"""What is kept of the frames in memory during the first pass, bytes: that of a usual series, so that it needs no file."""
+
+USUAL_FRAMES = 8
+"""Frames of a usual series. Of a longer one some wait in a file, and what is read of them takes memory, too."""
 
 Progress = Callable[[str, int, int], None]
 """Called with (step, done, of how many)."""
@@ -55,7 +59,8 @@ class Looker:
         self._series, self._keep, self._shelf, self._progress = series, keep, shelf, progress
         self._count = itertools.count(1)
         self._hot = HotPixels()
-        self._drawer = shelf.drawer(MEMORY_BYTES)
+        longer = len(series) > USUAL_FRAMES
+        self._drawer = shelf.drawer(round((1 - IN_HAND) * MEMORY_BYTES) if longer else MEMORY_BYTES)
         self._lock, self._named, self._names_points = Lock(), Event(), False
 
     def look(
