@@ -214,7 +214,11 @@ def stacked(
         if waiting:
             jobs = start(*waiting)
             waiting.clear()
-            jobs[len(jobs) // 2].result()  # by then there is memory for the next frame
+            # Halfway there is memory for the next frame, if there is one.
+            for done, job in enumerate(jobs[: len(jobs) // 2 + 1] if first < len(seen) else jobs, 1):
+                job.result()
+                if progress:
+                    progress("merging", first * done // (len(jobs) + 1), len(seen))
         for done, (d, pixels) in enumerate(_decoded(seen[first:], shelf, hot, ahead), first):
             start((d, pixels))
             del pixels

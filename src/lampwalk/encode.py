@@ -24,7 +24,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 
 from . import geometry, jpegstrips, metadata, parallel, pngstrips
 from .errors import InputError, OutputError
+from .geometry import Windowed
 
 _log = logging.getLogger(__name__)
 
@@ -237,20 +238,7 @@ def write_png(
     _store(path, (encoded[:_PNG_HEAD], _png_xmp(xmp) if xmp else b"", encoded[_PNG_HEAD:]))
 
 
-class Rows(Protocol):
-    """A map of height and width `shape` of which some rows are made when asked for: (n, W) uint8; also an array."""
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """Height and width."""
-        ...
-
-    def __getitem__(self, rows: slice, /) -> NDArray[np.uint8]:
-        """Some of its rows."""
-        ...
-
-
-def write_map(path: Path, values: Rows, changed: Sequence[slice] | None = None) -> None:
+def write_map(path: Path, values: NDArray[np.uint8] | Windowed, changed: Sequence[slice] | None = None) -> None:
     """Write a mask or another map of few values, (H, W) uint8, as PNG.
 
     Without a filter, which such maps do not need: in three quarters of the time.
@@ -258,7 +246,7 @@ def write_map(path: Path, values: Rows, changed: Sequence[slice] | None = None) 
     Parameters
     ----------
     path : Path
-    values : (H, W) uint8, or what gives rows of it
+    values : (H, W) uint8, or what gives windows of it
     changed : sequence of slice, optional
         Rows in which the file that lies there, which this has written, may hold something else; all where not given.
 
@@ -268,13 +256,16 @@ def write_map(path: Path, values: Rows, changed: Sequence[slice] | None = None) 
         The file that lies there is damaged, or of another program.
     """
     height, width = values.shape
-    _check(values[slice(0, 1)])
+    if isinstance(values, np.ndarray):
+        _check(values)
     other = [slice(0, height)] if changed is None else changed
     known = [] if changed is None else pngstrips.parted(path.read_bytes())
 
     def strip(numbered: tuple[int, slice]) -> tuple[bytes, int]:
         i, rows = numbered
-        return pngstrips.packed(values[rows], None if _meets(rows, other) else known[i])
+        return pngstrips.packed(
+            geometry.part_of(values, rows, slice(0, width)), None if _meets(rows, other) else known[i]
+        )
 
     strips = parallel.each(strip, enumerate(geometry.strips(height)))
     _store(path, pngstrips.joined(strips, (height, width)))

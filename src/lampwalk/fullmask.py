@@ -86,7 +86,7 @@ class FullMask:
                 packed.append(self._packed[i])
                 spans.append(self._spans[i])
                 continue
-            strip = self[own]
+            strip = self.part(own, slice(0, self.shape[1]))
             if top < bottom:
                 strip[top - own.start : bottom - own.start, cols] = values[top - rows.start : bottom - rows.start]
             spans.append(_span(strip))
@@ -134,13 +134,9 @@ class FullMask:
         self._last = (*last[1 - UNPACKED :], (index, block))
         return block
 
-    def __getitem__(self, rows: slice) -> NDArray[np.uint8]:
-        """Some rows of the mask: (n, W) uint8."""
-        return self.part(rows, slice(0, self.shape[1]))
-
     def whole(self) -> NDArray[np.uint8]:
         """Return all rows: (H, W) uint8."""
-        return self[slice(0, self.shape[0])]
+        return self.part(slice(0, self.shape[0]), slice(0, self.shape[1]))
 
     def small(self) -> NDArray[np.uint8]:
         """Return the mask at preview size: (h, w) uint8, averaged from full size; made once, and kept deflated."""

@@ -95,6 +95,11 @@ class Windowed(Protocol):
         """A window of it."""
 
 
+def part_of(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArray[Any]:
+    """Some rows and columns of a picture, in memory or made when asked for."""
+    return picture[rows, cols] if isinstance(picture, np.ndarray) else picture.part(rows, cols)
+
+
 def shown(
     window: Callable[[slice], tuple[slice, slice] | None],
     shape: tuple[int, int],

@@ -30,7 +30,7 @@ from . import colour
 from .bench import Bench
 from .colour import Levels
 from .errors import OutputError
-from .geometry import Matrix, Windowed, is_identity, strips, tiles
+from .geometry import Matrix, Windowed, is_identity, part_of, strips, tiles
 from .unpacked import Pixels, Unpacked
 
 STRENGTH = 0.7
@@ -141,7 +141,7 @@ def warp_tiles(
     near = _near(picture, frame_to_reference, rows, grid, bench) if isinstance(picture, Unpacked) else picture
     if is_identity(frame_to_reference):
         for cols in grid:
-            same = _window(near, rows, cols)
+            same = part_of(near, rows, cols)
             same.flags.writeable = False
             yield same
         return
@@ -185,7 +185,7 @@ def warp_mask_strip(
     (h, w) uint8
     """
     if is_identity(frame_to_reference):
-        return _window(mask, rows, cols)
+        return part_of(mask, rows, cols)
     back, grid = np.linalg.inv(frame_to_reference), tiles(cols, mask.shape[1])
     left, right = grid[0].start, grid[-1].stop
     strip = np.zeros((rows.stop - rows.start, right - left), np.uint8)
@@ -237,7 +237,7 @@ class _Source:
         inside = from_tile.copy()
         inside[0] -= across.start * from_tile[2]
         inside[1] -= down.start * from_tile[2]
-        return cls(_window(picture, down, across), inside, from_tile, (across.start, down.start), shape, complete)
+        return cls(part_of(picture, down, across), inside, from_tile, (across.start, down.start), shape, complete)
 
 
 def source_boxes(
@@ -269,10 +269,6 @@ def _box(points: list[_Point], shape: tuple[int, int]) -> tuple[slice, slice]:
 def _span(low: float, high: float, length: int) -> slice:
     first = min(max(floor(low) - MARGIN, 0), length - 1)
     return slice(first, min(max(ceil(high) + MARGIN + 1, first + 1), length))
-
-
-def _window(picture: NDArray[Any] | Windowed, rows: slice, cols: slice) -> NDArray[Any]:
-    return picture[rows, cols] if isinstance(picture, np.ndarray) else picture.part(rows, cols)
 
 
 def _cubic(source: _Source, size: tuple[int, int], blocks: list[_Block], bench: Bench) -> NDArray[np.uint16]:

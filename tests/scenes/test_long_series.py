@@ -59,3 +59,20 @@ def test_where_it_waits_changes_nothing(walk, tmp_path, monkeypatch):
     np.testing.assert_array_equal(filed.coverage, held.coverage)
     for name, mask in held.masks.items():
         np.testing.assert_array_equal(filed.masks[name], mask)
+
+
+def test_a_merge_tells_how_far_it_is_also_where_all_frames_wait_in_memory(small_scene, tmp_path):
+    told: list[tuple[int, int]] = []
+
+    def progress(step: str, done: int, total: int) -> None:
+        if step == "merging":
+            told.append((done, total))
+
+    choices = lampwalk.Choices(hide=False, glow=False, fill=False, level=False)
+    lampwalk.merge_folder(
+        small_scene / "frames", tmp_path / "run", choices=choices, memory_bytes=4_000_000_000, progress=progress
+    )
+    done = [d for d, _ in told]
+    assert done == sorted(done)
+    assert told[-1] == (10, 10)
+    assert len({d for d in done if 0 < d < 10}) > 1
